@@ -1,0 +1,298 @@
+//! One signal: where on a wire a channel is found, and how its raw value becomes a quantity.
+
+use serde::{Deserialize, Serialize};
+
+use crate::channel::Hold;
+
+/// A checked signal.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Signal {
+    /// Canonical channel, or one of the rig's `aux` channels.
+    pub channel: String,
+    /// Motor position (`rear-left`), for channels of the motor table only.
+    pub position: Option<String>,
+    /// Port it arrives on.
+    pub port: String,
+    /// Where in the port's messages it is.
+    pub source: Source,
+    /// Value = raw · scale + offset, before calibration.
+    pub scale: f64,
+    /// See `scale`; in the channel's unit.
+    pub offset: f64,
+    /// Behaviour between samples.
+    pub hold: Hold,
+    /// Longest gap that may be bridged, s.
+    pub max_gap_s: f64,
+    /// Raw values that mean "not available".
+    pub not_available: Vec<i64>,
+    /// For counters: the count wraps to zero at this value.
+    pub modulus: Option<u64>,
+    /// Calibration of the sensor.
+    pub calibration: Option<Calibration>,
+    /// Smallest plausible value in the channel's unit.
+    pub min: f64,
+    /// Largest plausible value in the channel's unit.
+    pub max: f64,
+    /// Line of the rig file, for messages.
+    pub line: usize,
+}
+
+impl Signal {
+    /// The quantity that a raw value stands for: `(raw · scale + offset) · factor + shift` with the
+    /// calibration's factor and shift.
+    pub fn value(&self, raw: f64) -> f64 {
+        let value = raw * self.scale + self.offset;
+        self.calibration.as_ref().map_or(value, |c| value * c.factor + c.offset)
+    }
+}
+
+/// Where a signal is found in the messages of its port.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Source {
+    /// Bits of a CAN frame.
+    Can(CanSource),
+    /// A column of a text line.
+    Text(TextSource),
+}
+
+/// Bits of a CAN frame.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CanSource {
+    /// Identifier, 11 bits, or 29 when `extended`.
+    pub id: u32,
+    /// 29-bit identifier.
+    pub extended: bool,
+    /// For `little`: number of the least significant bit, byte · 8 + bit, bit 0 the least significant of its
+    /// byte. For `big`: number of the most significant bit in the same numbering, as CAN database files have it.
+    pub start_bit: u16,
+    /// Bits, 1 to 64.
+    pub length: u16,
+    /// Byte order.
+    pub byte_order: ByteOrder,
+    /// Two's complement.
+    pub signed: bool,
+    /// Only when another field of the frame has a given value.
+    pub mux: Option<Mux>,
+}
+
+impl CanSource {
+    /// Positions of the signal's bits in the frame, least significant first.
+    pub fn bits(&self) -> Vec<u16> {
+        field_bits(self.start_bit, self.length, self.byte_order)
+    }
+
+    /// The raw value in a frame's data, or `None` when the frame is too short or the multiplexor says that it
+    /// carries something else.
+    pub fn extract(&self, data: &[u8]) -> Option<i64> {
+        if let Some(mux) = &self.mux {
+            let selector = extract_bits(data, mux.start_bit, mux.length, self.byte_order)?;
+            if selector != mux.value {
+                return None;
+            }
+        }
+        let raw = extract_bits(data, self.start_bit, self.length, self.byte_order)?;
+        Some(if self.signed { sign_extend(raw, self.length) } else { raw as i64 })
+    }
+}
+
+/// Selector of a multiplexed frame, in the byte order of the signal it selects.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Mux {
+    /// Start bit of the selector.
+    pub start_bit: u16,
+    /// Bits of the selector.
+    pub length: u16,
+    /// Value that selects this signal.
+    pub value: u64,
+}
+
+/// Byte order of a CAN signal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum ByteOrder {
+    /// Least significant byte first.
+    #[default]
+    Little,
+    /// Most significant byte first.
+    Big,
+}
+
+/// A column of a delimited text line.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TextSource {
+    /// Column name.
+    pub column: String,
+}
+
+/// Calibration of one sensor.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Calibration {
+    /// Factor on the value.
+    #[serde(default = "one")]
+    pub factor: f64,
+    /// Added after the factor, in the channel's unit.
+    #[serde(default)]
+    pub offset: f64,
+    /// Day of the calibration, `YYYY-MM-DD`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub date: Option<String>,
+    /// Certificate or record.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certificate: Option<String>,
+    /// Standard uncertainty as a share of the value (k = 1).
+    #[serde(default)]
+    pub relative_uncertainty: f64,
+    /// Standard uncertainty in the channel's unit (k = 1).
+    #[serde(default)]
+    pub absolute_uncertainty: f64,
+}
+
+const fn one() -> f64 {
+    1.0
+}
+
+/// A signal as it is written in the file.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(super) struct SignalText {
+    pub(super) channel: String,
+    pub(super) position: Option<String>,
+    pub(super) port: String,
+    pub(super) id: Option<u32>,
+    #[serde(default)]
+    pub(super) extended: bool,
+    pub(super) start_bit: Option<u16>,
+    pub(super) length: Option<u16>,
+    #[serde(default)]
+    pub(super) byte_order: ByteOrder,
+    #[serde(default)]
+    pub(super) signed: bool,
+    pub(super) mux: Option<Mux>,
+    pub(super) column: Option<String>,
+    #[serde(default = "one")]
+    pub(super) scale: f64,
+    #[serde(default)]
+    pub(super) offset: f64,
+    pub(super) hold: Option<Hold>,
+    pub(super) max_gap_s: Option<f64>,
+    #[serde(default)]
+    pub(super) not_available: Vec<i64>,
+    pub(super) modulus: Option<u64>,
+    pub(super) min: Option<f64>,
+    pub(super) max: Option<f64>,
+    pub(super) calibration: Option<Calibration>,
+}
+
+/// Bit positions of a field, least significant first.
+pub(super) fn field_bits(start_bit: u16, length: u16, order: ByteOrder) -> Vec<u16> {
+    match order {
+        ByteOrder::Little => (start_bit..start_bit + length).collect(),
+        ByteOrder::Big => {
+            // In database numbering the most significant bit comes first and runs down a byte, then to the
+            // top of the next one.
+            let mut bits = Vec::with_capacity(usize::from(length));
+            let mut bit = start_bit;
+            for _ in 0..length {
+                bits.push(bit);
+                bit = if bit % 8 == 0 { bit + 15 } else { bit - 1 };
+            }
+            bits.reverse();
+            bits
+        }
+    }
+}
+
+/// Unsigned value of a field, `None` when the data end before it does.
+///
+/// The field's bits lie in at most nine neighbouring bytes; they are gathered into one wide integer, so that
+/// the cost does not grow with the length of the field.
+fn extract_bits(data: &[u8], start_bit: u16, length: u16, order: ByteOrder) -> Option<u64> {
+    let (start, length) = (usize::from(start_bit), usize::from(length));
+    let first = start / 8;
+    let mask = if length == 64 { u64::MAX } else { (1 << length) - 1 };
+    let (last, shift) = match order {
+        ByteOrder::Little => ((start + length - 1) / 8, start % 8),
+        ByteOrder::Big => {
+            // Bits from the top of the first byte down to the field's least significant bit.
+            let above = 7 - start % 8;
+            let last = first + (above + length - 1) / 8;
+            (last, (last - first + 1) * 8 - above - length)
+        }
+    };
+    let bytes = data.get(first..=last)?;
+    let gather = |wide: u128, byte: &u8| (wide << 8) | u128::from(*byte);
+    let wide = match order {
+        ByteOrder::Little => bytes.iter().rev().fold(0, gather),
+        ByteOrder::Big => bytes.iter().fold(0, gather),
+    };
+    Some((wide >> shift) as u64 & mask)
+}
+
+fn sign_extend(raw: u64, length: u16) -> i64 {
+    let shift = 64 - u32::from(length);
+    ((raw << shift) as i64) >> shift
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn source(start_bit: u16, length: u16, byte_order: ByteOrder, signed: bool) -> CanSource {
+        CanSource { id: 1, extended: false, start_bit, length, byte_order, signed, mux: None }
+    }
+
+    #[test]
+    fn little_endian_counts_from_the_least_significant_bit() {
+        // SAE J1939-71 engine speed, bytes 4-5, 0x2580 = 9600 raw (0.125 rpm a bit: 1200 rpm).
+        let data = [0, 0, 0, 0x80, 0x25, 0, 0, 0];
+        assert_eq!(source(24, 16, ByteOrder::Little, false).extract(&data), Some(9600));
+        assert_eq!(source(4, 8, ByteOrder::Little, false).extract(&[0xAB, 0xCD]), Some(0xDA));
+    }
+
+    #[test]
+    fn big_endian_counts_from_the_most_significant_bit() {
+        // SAE J1979 engine speed 1A F8 in bytes 3-4 of a reply: 0x1AF8 / 4 = 1726 rpm.
+        let data = [0x04, 0x41, 0x0C, 0x1A, 0xF8, 0, 0, 0];
+        assert_eq!(source(31, 16, ByteOrder::Big, false).extract(&data), Some(0x1AF8));
+        assert_eq!(source(3, 8, ByteOrder::Big, false).extract(&[0xAB, 0xCD]), Some(0xBC));
+    }
+
+    #[test]
+    fn signed_values_extend() {
+        assert_eq!(source(0, 12, ByteOrder::Little, true).extract(&[0xFF, 0x0F]), Some(-1));
+        assert_eq!(
+            source(0, 64, ByteOrder::Little, true).extract(&[0xFE, 255, 255, 255, 255, 255, 255, 255]),
+            Some(-2)
+        );
+        assert_eq!(source(7, 64, ByteOrder::Big, false).extract(&[0, 0, 0, 0, 0, 0, 1, 2]), Some(258));
+    }
+
+    #[test]
+    fn short_frames_and_other_multiplexor_values_carry_nothing() {
+        let mut s = source(8, 16, ByteOrder::Little, false);
+        assert_eq!(s.extract(&[1, 2]), None);
+        s.mux = Some(Mux { start_bit: 0, length: 8, value: 5 });
+        assert_eq!(s.extract(&[5, 2, 0]), Some(2));
+        assert_eq!(s.extract(&[4, 2, 0]), None);
+    }
+
+    #[test]
+    fn extraction_agrees_with_gathering_bit_by_bit() {
+        let data: [u8; 8] = [0x13, 0x57, 0x9B, 0xDF, 0x24, 0x68, 0xAC, 0xE0];
+        for order in [ByteOrder::Little, ByteOrder::Big] {
+            for start in 0..64 {
+                for length in 1..=64 {
+                    let bits = field_bits(start, length, order);
+                    let expected = bits.iter().all(|b| *b < 64).then(|| {
+                        bits.iter().enumerate().fold(0_u64, |value, (i, bit)| {
+                            value | u64::from(data[usize::from(bit / 8)] >> (bit % 8) & 1) << i
+                        })
+                    });
+                    assert_eq!(extract_bits(&data, start, length, order), expected, "{order:?} {start} {length}");
+                }
+            }
+        }
+    }
+}
