@@ -1,0 +1,414 @@
+//! The comparison report as data: what `report.json` holds.
+//!
+//! Its JSON Schema is committed as `schemas/report.schema.json`. Field names end in their unit. A number that
+//! cannot be said is `null`, never zero.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::run_sheet::Condition;
+
+/// Version of the report format.
+///
+/// 1: first version.
+pub const REPORT_VERSION: u32 = 1;
+
+/// A comparison report.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Report {
+    /// [`REPORT_VERSION`].
+    pub schema: u32,
+    /// Title of the campaign.
+    pub name: String,
+    /// Vehicle under test.
+    pub vehicle: String,
+    /// Route of the claim.
+    pub route: String,
+    /// The answer in one sentence.
+    pub answer: String,
+    /// The decision and why.
+    pub verdict: Verdict,
+    /// How much better.
+    pub improvement: Improvement,
+    /// Mileage by condition.
+    pub mileage: MileageByCondition,
+    /// Electricity, over the assisted runs used.
+    pub energy: EnergyAccount,
+    /// Heat, per motor position, over all assisted runs.
+    pub thermal: Vec<MotorHeat>,
+    /// Runs in campaign order.
+    pub runs: Vec<RunResult>,
+    /// Pairs, for a paired design.
+    pub pairs: Vec<PairResult>,
+    /// Conditions compared with their limits.
+    pub comparability: Vec<Comparability>,
+    /// Descriptive only: consumption by assisted stretch inside the assisted runs.
+    pub stretches: Stretches,
+    /// Consumption by speed bin, both conditions.
+    pub speed_bins: Vec<SpeedBin>,
+    /// Data used, software and rules, for audit.
+    pub provenance: Provenance,
+}
+
+/// What is decided about the claim.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Decision {
+    /// The whole interval is at or beyond the claim.
+    Supported,
+    /// The whole interval is short of the claim.
+    NotSupported,
+    /// The interval contains the claim.
+    Undecided,
+    /// The runs are not comparable or the data are not good enough.
+    Withheld,
+}
+
+/// The decision and why.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Verdict {
+    /// Claimed improvement of mileage, %.
+    pub claim_percent: f64,
+    /// Decision.
+    pub decision: Decision,
+    /// Why, in sentences.
+    pub reasons: Vec<String>,
+    /// Further pairs (or runs per condition) for 80 % power, when undecided.
+    pub further_pairs: Option<u32>,
+}
+
+/// An estimate with its interval.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Interval {
+    /// Best estimate.
+    pub estimate: f64,
+    /// Lower end, `null` when the runs cannot give one.
+    pub low: Option<f64>,
+    /// Upper end, `null` when the runs cannot give one.
+    pub high: Option<f64>,
+}
+
+/// Improvement of mileage and fuel saved: two figures, never one for the other.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Improvement {
+    /// Mileage gained over the baseline mileage, %. `(B − T) / T` in consumption.
+    pub mileage_percent: Option<Interval>,
+    /// Fuel saved over the baseline fuel for the same distance, %. `(B − T) / B` in consumption.
+    pub fuel_saved_percent: Option<Interval>,
+    /// Confidence of the intervals.
+    pub confidence: f64,
+    /// Method in words.
+    pub method: String,
+    /// Standard deviation of the log ratios (paired) or pooled of the log consumptions (unpaired), as a share.
+    pub spread: Option<f64>,
+    /// Degrees of freedom of the interval.
+    pub degrees_of_freedom: Option<f64>,
+    /// Improvement from summed distance over summed fuel, %, beside the estimate.
+    pub distance_weighted_percent: Option<f64>,
+    /// Relative standard uncertainty of the mileages from calibrations, common to both conditions; it cancels
+    /// in the improvement.
+    pub calibration_relative: f64,
+}
+
+/// Mileage of both conditions.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MileageByCondition {
+    /// Assist off.
+    pub baseline: Option<Mileage>,
+    /// Assist on.
+    pub assist: Option<Mileage>,
+}
+
+/// Summed distance over summed fuel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Mileage {
+    /// Litres per 100 km.
+    pub l_per_100km: f64,
+    /// Miles per US gallon.
+    pub mpg_us: f64,
+    /// Kilometres per litre.
+    pub km_per_l: f64,
+    /// Distance.
+    pub distance_km: f64,
+    /// Fuel at the reference temperature.
+    pub fuel_l: f64,
+    /// Runs, or sessions, summed.
+    pub runs: u32,
+    /// Expanded uncertainty (k = 2) as a share, from calibrations of fuel and distance.
+    pub relative_expanded_uncertainty: f64,
+}
+
+/// Electricity.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct EnergyAccount {
+    /// Energy out of the pack.
+    pub pack_out_kwh: f64,
+    /// Energy into the pack while driving, positive.
+    pub pack_in_kwh: f64,
+    /// Out minus in.
+    pub net_kwh: f64,
+    /// Net energy over distance.
+    pub per_km_wh: Option<f64>,
+    /// Charge out.
+    pub pack_out_ah: f64,
+    /// Charge in.
+    pub pack_in_ah: f64,
+    /// Charge in and out over twice the rated capacity.
+    pub equivalent_full_cycles: Option<f64>,
+    /// Energy from the wall logged in charging sessions of this vehicle.
+    pub wall_logged_kwh: Option<f64>,
+    /// Energy into the pack over energy from the wall, with where it comes from.
+    pub charging_efficiency: Option<ChargingEfficiency>,
+    /// Energy from the wall per km: net pack energy over charging efficiency.
+    pub wall_per_km_wh: Option<f64>,
+    /// Mileage that counts the electricity from the wall at 33.705 kWh per US gallon (40 CFR 600), mpg (US).
+    pub petrol_equivalent_mpg_us: Option<f64>,
+    /// The same as litres of petrol-equivalent per 100 km.
+    pub petrol_equivalent_l_per_100km: Option<f64>,
+    /// Distance until the rated pack energy is used up at this rate.
+    pub distance_on_pack_km: Option<f64>,
+    /// Cost per km, baseline and assist, when prices are stated.
+    pub cost_per_km: Option<PerCondition>,
+    /// Currency of the cost.
+    pub currency: Option<String>,
+    /// CO₂ in g per km, baseline and assist, when factors are stated.
+    pub co2_g_per_km: Option<PerCondition>,
+    /// Expanded uncertainty (k = 2) of the energies as a share, from calibrations.
+    pub relative_expanded_uncertainty: f64,
+}
+
+/// A figure for both conditions.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PerCondition {
+    /// Assist off.
+    pub baseline: f64,
+    /// Assist on, electricity included.
+    pub assist: f64,
+}
+
+/// Charging efficiency and its source.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ChargingEfficiency {
+    /// Energy into the pack over energy from the wall.
+    pub value: f64,
+    /// `measured`, `campaign` or `rig`.
+    pub source: String,
+}
+
+/// Heat of one motor and its controller.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MotorHeat {
+    /// Motor position.
+    pub position: String,
+    /// Highest winding temperature.
+    pub peak_c: Option<f64>,
+    /// Time with winding temperature data.
+    pub covered_s: f64,
+    /// Time above each winding limit.
+    pub seconds_above: Vec<AboveLimit>,
+    /// Share of the insulation's nominal life used (20,000 h at class temperature, halved per 10 K).
+    pub life_used_fraction: f64,
+    /// The same use as hours at class temperature.
+    pub equivalent_hours: f64,
+    /// Class temperature of the insulation.
+    pub class_c: f64,
+    /// Highest controller temperature.
+    pub controller_peak_c: Option<f64>,
+    /// Time above each controller limit.
+    pub controller_seconds_above: Vec<AboveLimit>,
+    /// Time by winding temperature, 5 K classes.
+    pub histogram: Vec<TemperatureClass>,
+}
+
+/// Time above a limit.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AboveLimit {
+    /// Limit.
+    pub limit_c: f64,
+    /// Time above it.
+    pub seconds: f64,
+}
+
+/// Time in one class of temperature.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct TemperatureClass {
+    /// Lower end; the class is 5 K wide.
+    pub from_c: f64,
+    /// Time in it.
+    pub seconds: f64,
+}
+
+/// One run of the campaign.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RunResult {
+    /// Name on the run sheet.
+    pub id: String,
+    /// Session it was recorded in.
+    pub session: String,
+    /// Assist on or off.
+    pub condition: Condition,
+    /// Whether it counts.
+    pub used: bool,
+    /// Why not, or who overruled what; `null` for a plainly good run.
+    pub reason: Option<String>,
+    /// Start, UTC.
+    pub start: String,
+    /// Duration of the recording.
+    pub duration_s: f64,
+    /// Distance.
+    pub distance_km: f64,
+    /// Fuel at the reference temperature.
+    pub fuel_l: Option<f64>,
+    /// Consumption.
+    pub l_per_100km: Option<f64>,
+    /// Mileage.
+    pub mpg_us: Option<f64>,
+    /// Share of the recording in which distance and fuel both have data.
+    pub coverage: f64,
+    /// Mean speed.
+    pub speed_mean_km_h: Option<f64>,
+    /// Share of time at standstill.
+    pub idle_share: Option<f64>,
+    /// Share of time with a motor driving.
+    pub assist_share: Option<f64>,
+    /// Energy out of the pack.
+    pub pack_out_kwh: Option<f64>,
+    /// Energy into the pack, positive.
+    pub pack_in_kwh: Option<f64>,
+    /// State of charge at the start.
+    pub soc_start_pct: Option<f64>,
+    /// State of charge at the end.
+    pub soc_end_pct: Option<f64>,
+    /// Mean outside temperature.
+    pub ambient_c: Option<f64>,
+    /// Mean wind.
+    pub wind_m_s: Option<f64>,
+    /// Payload on the run sheet.
+    pub payload_kg: Option<f64>,
+    /// Highest winding temperature of any motor.
+    pub winding_peak_c: Option<f64>,
+    /// Malformed messages in the recording.
+    pub bad_messages: u64,
+    /// What a reader should know, in sentences.
+    pub notes: Vec<String>,
+    /// Hash of the session's content.
+    pub content_blake3: String,
+}
+
+/// One pair.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PairResult {
+    /// Run with the assist off.
+    pub baseline: String,
+    /// Run with the assist on.
+    pub assist: String,
+    /// Whether both runs count.
+    pub used: bool,
+    /// Improvement of mileage in this pair, %.
+    pub mileage_percent: Option<f64>,
+}
+
+/// A condition of testing compared between baseline and assist.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Comparability {
+    /// What is compared.
+    pub quantity: String,
+    /// Unit of the means and the limit.
+    pub unit: String,
+    /// Mean of the baseline runs used.
+    pub baseline: Option<f64>,
+    /// Mean of the assisted runs used.
+    pub assist: Option<f64>,
+    /// Largest difference allowed, in `limit_unit`.
+    pub limit: f64,
+    /// Unit of the limit: that of the means, or `share` of the baseline mean.
+    pub limit_unit: String,
+    /// Inside the limit; `null` when it is not known in both conditions.
+    pub alike: Option<bool>,
+}
+
+/// Consumption inside the assisted runs, split by what the motors did. Not evidence for the claim.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Stretches {
+    /// Bins in which a motor drives.
+    pub assisted: Option<Mileage>,
+    /// Bins in which the assist is idle or braking.
+    pub unassisted: Option<Mileage>,
+    /// Why this is no evidence for the claim.
+    pub caution: String,
+}
+
+/// Consumption in one class of speed.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SpeedBin {
+    /// Lower end of the class.
+    pub from_km_h: f64,
+    /// Upper end.
+    pub to_km_h: f64,
+    /// Distance and consumption of the baseline runs used.
+    pub baseline_km: f64,
+    /// Consumption of the baseline runs used.
+    pub baseline_l_per_100km: Option<f64>,
+    /// Distance of the assisted runs used.
+    pub assist_km: f64,
+    /// Consumption of the assisted runs used.
+    pub assist_l_per_100km: Option<f64>,
+}
+
+/// What the report was made from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Provenance {
+    /// Program and version.
+    pub software: String,
+    /// Version of the ledger's columns.
+    pub ledger_version: u32,
+    /// Hash of the campaign file.
+    pub campaign_blake3: String,
+    /// Hashes of the rigs used.
+    pub rigs_blake3: Vec<String>,
+    /// Where distance comes from, by run used.
+    pub distance_source: Vec<String>,
+    /// Where fuel comes from, by run used.
+    pub fuel_source: Vec<String>,
+    /// Rules in force, as `name = value`.
+    pub rules: Vec<String>,
+}
+
+/// The JSON Schema of [`Report`] as text.
+pub fn json_schema() -> String {
+    let schema = schemars::schema_for!(Report);
+    serde_json::to_string_pretty(&schema).expect("a schema has string keys only") + "\n"
+}
+
+#[cfg(test)]
+mod tests {
+    /// Rewrite with `TALLYWHEEL_BLESS=1 cargo test --workspace --lib report`.
+    #[test]
+    fn committed_schema_is_the_one_of_the_types() {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/report.schema.json");
+        let current = super::json_schema();
+        if std::env::var_os("TALLYWHEEL_BLESS").is_some() {
+            std::fs::write(path, &current).expect("the crate's directory is writable");
+        }
+        let committed = std::fs::read_to_string(path).expect("the schema is committed");
+        assert!(committed == current, "report.schema.json is out of date");
+    }
+}
