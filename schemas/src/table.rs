@@ -187,7 +187,7 @@ const fn data_type(kind: Kind) -> DataType {
     }
 }
 
-fn frame_fields() -> [Field; 8] {
+fn frame_fields() -> [Field; 10] {
     [
         Field::new("port", dictionary(), false),
         described(Field::new("direction", dictionary(), false), "1", "rx or tx"),
@@ -195,6 +195,16 @@ fn frame_fields() -> [Field; 8] {
         Field::new("extended", DataType::Boolean, false),
         Field::new("remote", DataType::Boolean, false),
         described(Field::new("fd", DataType::Boolean, false), "1", "CAN FD frame"),
+        described(
+            Field::new("fd_flags", DataType::UInt8, true),
+            "1",
+            "flags of a CAN FD frame: 1 bit rate switch, 2 error state; null for a classic one",
+        ),
+        described(
+            Field::new("dlc", DataType::UInt8, false),
+            "1",
+            "data length code as sent; of a remote request, what it asks for",
+        ),
         described(
             Field::new("device_ms", DataType::UInt16, true),
             "ms",
