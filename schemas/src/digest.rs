@@ -39,6 +39,12 @@ impl Digest {
     }
 }
 
+impl From<blake3::Hash> for Digest {
+    fn from(hash: blake3::Hash) -> Self {
+        Self(hash)
+    }
+}
+
 impl fmt::Display for Digest {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.0.to_hex())
