@@ -1,0 +1,191 @@
+//! The dataset: which sealed sessions a directory holds, and their tables, checked before they are trusted.
+//!
+//! Takes a directory as `tallywheel-logger` leaves it. Gives sessions (manifest and rig, read once on opening)
+//! and, per table, record batches whose bytes have matched the manifest's hashes.
+
+mod rows;
+mod verify;
+
+use std::{
+    fs, io,
+    path::{Path, PathBuf},
+    sync::Arc,
+};
+
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+use tallywheel_schemas::{Digest, Manifest, ManifestError, Rig, Table, TextFileError};
+
+pub use rows::TableRows;
+
+/// A directory of sealed sessions.
+#[derive(Debug)]
+pub struct Dataset {
+    root: PathBuf,
+    sessions: Vec<Arc<Session>>,
+}
+
+/// One sealed session.
+#[derive(Debug)]
+pub struct Session {
+    /// What was recorded.
+    pub manifest: Manifest,
+    /// The rig that the decoded tables were made with.
+    pub rig: Rig,
+    /// Hash of the session's content; derived tables are keyed by it.
+    pub digest: Digest,
+    root: PathBuf,
+}
+
+/// Which sessions are wanted. The default is all of them.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Filter {
+    /// Vehicles; empty for all.
+    pub vehicles: Vec<String>,
+    /// First UTC date of a session's start.
+    pub from: Option<NaiveDate>,
+    /// Last UTC date of a session's start, inclusive.
+    pub to: Option<NaiveDate>,
+    /// Run-sheet names; empty for all sessions, with a run sheet or without.
+    pub runs: Vec<String>,
+}
+
+/// Rows that cannot be trusted and were left out.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Damage {
+    /// Table.
+    pub table: String,
+    /// Path of the file below the dataset's root.
+    pub path: String,
+    /// Rows left out.
+    pub rows: u64,
+    /// What is wrong, as a lowercase fragment.
+    pub reason: String,
+}
+
+/// A directory that cannot be used as a dataset.
+#[derive(Debug, thiserror::Error)]
+pub enum DatasetError {
+    /// The path is no directory.
+    #[error("{}: not a directory", path.display())]
+    NotADirectory {
+        /// The path.
+        path: PathBuf,
+    },
+    /// The directory is something else.
+    #[error("{}: not a dataset: there is no `sessions` directory in it; name the directory that was recorded into", path.display())]
+    Foreign {
+        /// The directory.
+        path: PathBuf,
+    },
+    /// A directory cannot be listed.
+    #[error("read {}: {source}", path.display())]
+    Io {
+        /// The directory.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// A manifest cannot be used.
+    #[error(transparent)]
+    Manifest(#[from] ManifestError),
+    /// The rig in a manifest cannot be used.
+    #[error("{}: the rig kept in this manifest: {source}; rebuild the session with a corrected rig", path.display())]
+    Rig {
+        /// The manifest.
+        path: PathBuf,
+        /// Where and why.
+        source: TextFileError,
+    },
+}
+
+impl Dataset {
+    /// Opens a dataset: lists its sessions and reads every manifest. No table is read yet.
+    ///
+    /// # Errors
+    /// When `root` is not a directory or has no `sessions` directory, when a directory cannot be listed, or when a
+    /// manifest or the rig inside it cannot be used. A dataset without any session is no error.
+    pub fn open(root: &Path) -> Result<Self, DatasetError> {
+        if !root.is_dir() {
+            return Err(DatasetError::NotADirectory { path: root.to_owned() });
+        }
+        let top = root.join("sessions");
+        if !top.is_dir() {
+            return Err(DatasetError::Foreign { path: root.to_owned() });
+        }
+        let mut sessions = Vec::new();
+        for vehicle in partitions(&top, "vehicle=")? {
+            for date in partitions(&vehicle, "date=")? {
+                for path in list(&date)?.into_iter().filter(|p| p.extension().is_some_and(|e| e == "json")) {
+                    sessions.push(Arc::new(Session::open(root, &path)?));
+                }
+            }
+        }
+        sessions.sort_by(|a, b| a.order().cmp(&b.order()));
+        Ok(Self { root: root.to_owned(), sessions })
+    }
+
+    /// The directory.
+    pub fn root(&self) -> &Path {
+        &self.root
+    }
+
+    /// The sessions that a filter lets through, by vehicle, then start, then name.
+    pub fn sessions(&self, filter: &Filter) -> Vec<Arc<Session>> {
+        self.sessions.iter().filter(|s| filter.lets_through(&s.manifest)).cloned().collect()
+    }
+}
+
+impl Filter {
+    fn lets_through(&self, manifest: &Manifest) -> bool {
+        let date = manifest.start_us.naive_date();
+        let run = manifest.run.as_ref().map(|r| &r.run);
+        (self.vehicles.is_empty() || self.vehicles.contains(&manifest.vehicle))
+            && self.from.is_none_or(|from| date >= from)
+            && self.to.is_none_or(|to| date <= to)
+            && (self.runs.is_empty() || run.is_some_and(|r| self.runs.contains(r)))
+    }
+}
+
+impl Session {
+    fn open(root: &Path, path: &Path) -> Result<Self, DatasetError> {
+        let manifest = Manifest::read(path)?;
+        let rig = manifest.parse_rig().map_err(|source| DatasetError::Rig { path: path.to_owned(), source })?;
+        Ok(Self { digest: manifest.content_digest(), manifest, rig, root: root.to_owned() })
+    }
+
+    /// The rows of one table, of the columns named, as far as their bytes match the manifest's hashes. A table or
+    /// column that the session does not have gives no rows; what cannot be trusted is in
+    /// [`TableRows::damage`].
+    pub fn rows(&self, table: Table, columns: &[&str]) -> TableRows {
+        match self.manifest.file(table) {
+            Some(record) => TableRows::open(&self.root, record, columns),
+            None => TableRows::none(),
+        }
+    }
+
+    /// Path of one of this session's derived files below the dataset's root.
+    pub(crate) fn derived_path(&self, table: Table) -> PathBuf {
+        let m = &self.manifest;
+        self.root.join(table.path(&m.vehicle, &m.start_us.date(), &m.session))
+    }
+
+    fn order(&self) -> (&str, tallywheel_schemas::Timestamp, &str) {
+        (&self.manifest.vehicle, self.manifest.start_us, &self.manifest.session)
+    }
+}
+
+fn partitions(directory: &Path, prefix: &str) -> Result<Vec<PathBuf>, DatasetError> {
+    let mut found = list(directory)?;
+    found.retain(|p| p.is_dir() && p.file_name().is_some_and(|n| n.to_string_lossy().starts_with(prefix)));
+    Ok(found)
+}
+
+fn list(directory: &Path) -> Result<Vec<PathBuf>, DatasetError> {
+    let error = |source| DatasetError::Io { path: directory.to_owned(), source };
+    let entries = fs::read_dir(directory).map_err(error)?;
+    entries.map(|entry| entry.map(|e| e.path()).map_err(error)).collect()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,132 @@
+//! Ledgers kept in the dataset as Parquet, and believed only if everything they depend on is still the same.
+//!
+//! Beside the rows the file's key-value metadata hold the session's content hash, [`LEDGER_VERSION`], the bin width,
+//! the findings as JSON and a hash of the values. Files are written under a name of their own and renamed, so two
+//! processes at once each leave a whole file. A dataset that cannot be written to is no fault.
+
+use std::{
+    collections::HashMap,
+    fs, io,
+    panic::{AssertUnwindSafe, catch_unwind},
+    path::Path,
+    process,
+    sync::atomic::{AtomicU64, Ordering},
+};
+
+use bytes::Bytes;
+use parquet::{
+    arrow::{ArrowWriter, arrow_reader::ParquetRecordBatchReaderBuilder},
+    file::metadata::KeyValue,
+};
+use tallywheel_schemas::{LEDGER_VERSION, Table};
+
+use super::{pass::Made, rows::Rows};
+use crate::dataset::Session;
+
+const CONTENT_KEY: &str = "tallywheel.content";
+const VERSION_KEY: &str = "tallywheel.ledger_version";
+const BIN_KEY: &str = "tallywheel.bin_us";
+const FINDINGS_KEY: &str = "tallywheel.findings";
+const MOTORS_KEY: &str = "tallywheel.motor_rows";
+/// Key of the hash over a derived file's values.
+const VALUES_KEY: &str = "tallywheel.values";
+
+/// A derived file as read back: its rows and its metadata.
+pub(crate) struct ReadBack {
+    pub(crate) rows: Rows,
+    pub(crate) keys: HashMap<String, String>,
+}
+
+/// The cached ledger of a session, if it is of this content, version and bin width, and undamaged.
+pub(super) fn load(session: &Session, bin_us: i64) -> Option<Made> {
+    let bins = read_back(session, Table::Ledger, &derived_keys(session, bin_us))?;
+    let findings = serde_json::from_str(bins.keys.get(FINDINGS_KEY)?).ok()?;
+    let motors = match bins.keys.get(MOTORS_KEY)?.as_str() {
+        "0" => Rows::empty(Table::MotorLedger, &session.manifest.session),
+        rows => {
+            let read = read_back(session, Table::MotorLedger, &derived_keys(session, bin_us))?;
+            (read.rows.t_us.len().to_string() == rows).then_some(read.rows)?
+        }
+    };
+    Some(Made { bins: bins.rows, motors, findings })
+}
+
+/// Keeps a ledger for later. Not one of damaged data: the file may be replaced by a sound copy, and the manifest's
+/// hashes would not tell.
+pub(super) fn store(session: &Session, made: &Made) {
+    if !made.findings.damage.is_empty() {
+        return;
+    }
+    let Ok(findings) = serde_json::to_string(&made.findings) else { return };
+    let mut keys = derived_keys(session, made.findings.bin_us);
+    // The motors first: the ledger's file says that they are there.
+    let kept = if made.motors.t_us.is_empty() { Ok(()) } else { write_derived(session, &made.motors, &keys) };
+    keys.push((FINDINGS_KEY, findings));
+    keys.push((MOTORS_KEY, made.motors.t_us.len().to_string()));
+    if let Err(error) = kept.and_then(|()| write_derived(session, &made.bins, &keys)) {
+        tracing::debug!(session = %session.manifest.session, %error, "the ledger is not cached");
+    }
+}
+
+/// What every derived file says it was made of.
+pub(crate) fn derived_keys(session: &Session, bin_us: i64) -> Vec<(&'static str, String)> {
+    vec![
+        (CONTENT_KEY, session.digest.to_string()),
+        (VERSION_KEY, LEDGER_VERSION.to_string()),
+        (BIN_KEY, bin_us.to_string()),
+    ]
+}
+
+/// Reads a derived file if it carries these keys and its values match their hash.
+pub(crate) fn read_back(session: &Session, table: Table, wanted: &[(&'static str, String)]) -> Option<ReadBack> {
+    let bytes = Bytes::from(fs::read(session.derived_path(table)).ok()?);
+    // Nothing vouches for these bytes before they are decoded, and the decoder can panic on damaged ones.
+    let read = catch_unwind(AssertUnwindSafe(|| decode(bytes, table, &session.manifest.session))).ok()??;
+    let same = wanted.iter().all(|(key, value)| read.keys.get(*key) == Some(value));
+    let sound = || read.keys.get(VALUES_KEY).is_some_and(|d| *d == read.rows.digest().to_string());
+    (same && sound()).then_some(read)
+}
+
+fn decode(bytes: Bytes, table: Table, session: &str) -> Option<ReadBack> {
+    let builder = ParquetRecordBatchReaderBuilder::try_new(bytes).ok()?;
+    let pairs = builder.metadata().file_metadata().key_value_metadata()?;
+    let keys = pairs.iter().filter_map(|kv| Some((kv.key.clone(), kv.value.clone()?))).collect();
+    let mut rows = Rows::empty(table, session);
+    for batch in builder.build().ok()? {
+        rows.extend(&batch.ok()?)?;
+    }
+    Some(ReadBack { rows, keys })
+}
+
+/// Writes a derived file whole, under a name of its own first.
+///
+/// # Errors
+/// When the directory or the file cannot be written.
+pub(crate) fn write_derived(session: &Session, rows: &Rows, keys: &[(&'static str, String)]) -> io::Result<()> {
+    let path = session.derived_path(rows.table);
+    let directory = path.parent().unwrap_or(Path::new("."));
+    fs::create_dir_all(directory)?;
+    static WRITES: AtomicU64 = AtomicU64::new(0);
+    let number = WRITES.fetch_add(1, Ordering::Relaxed);
+    // A leading dot keeps other engines from reading it while it grows.
+    let partial = directory.join(format!(".{}.{}-{number}.partial", rows.session, process::id()));
+    let written = write_to(&partial, rows, keys).and_then(|()| fs::rename(&partial, &path));
+    if written.is_err() {
+        // What is left of a failed write is of no use; if it cannot be removed either, the first error says why.
+        let _ = fs::remove_file(&partial);
+    }
+    written
+}
+
+fn write_to(path: &Path, rows: &Rows, keys: &[(&'static str, String)]) -> io::Result<()> {
+    let batch = rows.batch().map_err(io::Error::other)?;
+    let file = fs::File::create_new(path)?;
+    let mut writer = ArrowWriter::try_new(file, batch.schema(), Some(rows.table.writer_properties()))?;
+    writer.write(&batch)?;
+    for (key, value) in keys {
+        writer.append_key_value_metadata(KeyValue::new((*key).to_owned(), value.clone()));
+    }
+    writer.append_key_value_metadata(KeyValue::new(VALUES_KEY.to_owned(), rows.digest().to_string()));
+    writer.close()?;
+    Ok(())
+}

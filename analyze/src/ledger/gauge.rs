@@ -1,0 +1,163 @@
+//! One channel as the ledger reads it: its limits, what is noted about it, and its values in a record batch.
+
+use arrow::{
+    array::{Array, ArrowPrimitiveType, AsArray, BooleanArray, PrimitiveArray, RecordBatch},
+    datatypes::{Float64Type, Int64Type},
+};
+use tallywheel_schemas::{Channel, Rig};
+
+use super::findings::ChannelFinding;
+use crate::integral::{Between, CounterOutcome, Grid, Level, Watch, Watched};
+
+/// The channel, how it behaves, and its samples counted.
+#[derive(Debug, Clone)]
+pub(super) struct Gauge {
+    channel: &'static str,
+    position: Option<String>,
+    named: bool,
+    pub(super) between: Between,
+    watch: Watch,
+}
+
+impl Gauge {
+    /// The hold and the limit are the rig's; a channel that comes without a signal (satellite receivers) has the
+    /// channel list's.
+    pub(super) fn new(rig: &Rig, channel: &'static str, position: Option<&str>) -> Self {
+        let between = match (rig.signal(channel, position), Channel::find(channel)) {
+            (Some(s), _) => Between::new(s.hold, s.max_gap_s),
+            (None, Some(c)) => Between::new(c.hold, c.max_gap_s),
+            (None, None) => Between { step: false, limit_us: 0 },
+        };
+        Self {
+            channel,
+            position: position.map(str::to_owned),
+            named: rig.signal(channel, position).is_some(),
+            between,
+            watch: Watch::new(between.limit_us),
+        }
+    }
+
+    #[inline]
+    pub(super) fn see(&mut self, t: i64, value: f64) {
+        self.watch.add(t, value.to_bits());
+    }
+
+    #[inline]
+    pub(super) fn see_int(&mut self, t: i64, value: i64) {
+        self.watch.add(t, value as u64);
+    }
+
+    pub(super) fn watched(&self) -> Watched {
+        self.watch.clone().finish()
+    }
+
+    pub(super) fn seen(&self) -> bool {
+        self.watched().samples > 0
+    }
+
+    /// What to report, if the rig names the channel or the session has it.
+    pub(super) fn finding(&self) -> Option<ChannelFinding> {
+        let w = self.watched();
+        (self.named || w.samples > 0).then(|| ChannelFinding {
+            channel: self.channel.to_owned(),
+            position: self.position.clone(),
+            samples: w.samples,
+            gaps: w.gaps,
+            gap_s: w.gap_us as f64 / 1e6,
+            covered_s: w.covered_us as f64 / 1e6,
+            stuck_s: w.stuck_us as f64 / 1e6,
+            resets: 0,
+            wraps: 0,
+            ambiguous_gaps: 0,
+        })
+    }
+
+    /// The same for a counter.
+    pub(super) fn counter_finding(&self, outcome: &CounterOutcome) -> Option<ChannelFinding> {
+        let CounterOutcome { resets, wraps, ambiguous_gaps, .. } = *outcome;
+        self.finding().map(|f| ChannelFinding { resets, wraps, ambiguous_gaps, ..f })
+    }
+}
+
+/// A gauge whose level is integrated.
+#[derive(Debug, Clone)]
+pub(super) struct LevelGauge {
+    pub(super) gauge: Gauge,
+    pub(super) level: Level,
+}
+
+impl LevelGauge {
+    pub(super) fn new(rig: &Rig, grid: Grid, channel: &'static str, position: Option<&str>) -> Self {
+        let gauge = Gauge::new(rig, channel, position);
+        Self { level: Level::new(grid, gauge.between), gauge }
+    }
+
+    #[inline]
+    pub(super) fn add(&mut self, t: i64, v: f64) {
+        self.gauge.see(t, v);
+        self.level.add(t, v);
+    }
+
+    /// Takes a whole column.
+    pub(super) fn take(&mut self, times: &[i64], batch: &RecordBatch, column: &str) {
+        each(floats(batch, column), |i, v| self.add(times[i], v));
+    }
+}
+
+/// The stamps of a batch; the dataset only hands out batches that have them.
+pub(super) fn times(batch: &RecordBatch) -> &[i64] {
+    ints(batch, "t_us").map_or(&[], |t| t.values())
+}
+
+/// A column of floats, if the batch has it.
+pub(super) fn floats<'a>(batch: &'a RecordBatch, column: &str) -> Option<&'a PrimitiveArray<Float64Type>> {
+    batch.column_by_name(column)?.as_primitive_opt()
+}
+
+/// A column of integers, if the batch has it.
+pub(super) fn ints<'a>(batch: &'a RecordBatch, column: &str) -> Option<&'a PrimitiveArray<Int64Type>> {
+    batch.column_by_name(column)?.as_primitive_opt()
+}
+
+/// Calls `f` with the row and value of every true or false, nulls left out.
+pub(super) fn each_bool(batch: &RecordBatch, column: &str, mut f: impl FnMut(usize, bool)) {
+    let array: Option<&BooleanArray> = batch.column_by_name(column).and_then(|c| c.as_boolean_opt());
+    if let Some(array) = array {
+        (0..array.len()).filter(|i| array.is_valid(*i)).for_each(|i| f(i, array.value(i)));
+    }
+}
+
+/// Calls `f` with the row and value of every value of a column, nulls left out.
+#[inline]
+pub(super) fn each<T: ArrowPrimitiveType>(array: Option<&PrimitiveArray<T>>, mut f: impl FnMut(usize, T::Native)) {
+    let Some(array) = array else { return };
+    let values = array.values();
+    match array.nulls().filter(|n| n.null_count() > 0) {
+        None => values.iter().enumerate().for_each(|(i, v)| f(i, *v)),
+        Some(nulls) => nulls.valid_indices().for_each(|i| f(i, values[i])),
+    }
+}
+
+/// Calls `f` with every row in which either of two columns has a value.
+#[inline]
+pub(super) fn each_pair<A: ArrowPrimitiveType, B: ArrowPrimitiveType>(
+    a: Option<&PrimitiveArray<A>>,
+    b: Option<&PrimitiveArray<B>>,
+    mut f: impl FnMut(usize, Option<A::Native>, Option<B::Native>),
+) {
+    let (Some(a), Some(b)) = (a, b) else {
+        each(a, |i, v| f(i, Some(v), None));
+        each(b, |i, v| f(i, None, Some(v)));
+        return;
+    };
+    let (va, vb) = (a.values(), b.values());
+    let nulls = |n: Option<&arrow::buffer::NullBuffer>| n.filter(|n| n.null_count() > 0).cloned();
+    match (nulls(a.nulls()), nulls(b.nulls())) {
+        (None, None) => va.iter().zip(vb).enumerate().for_each(|(i, (x, y))| f(i, Some(*x), Some(*y))),
+        (Some(n), None) => (0..va.len()).for_each(|i| f(i, n.is_valid(i).then(|| va[i]), Some(vb[i]))),
+        (None, Some(m)) => (0..va.len()).for_each(|i| f(i, Some(va[i]), m.is_valid(i).then(|| vb[i]))),
+        (Some(n), Some(m)) => (n.inner() | m.inner())
+            .set_indices()
+            .for_each(|i| f(i, n.is_valid(i).then(|| va[i]), m.is_valid(i).then(|| vb[i]))),
+    }
+}

@@ -1,0 +1,117 @@
+//! Rows of a derived table in memory, and their way to Arrow and polars.
+//!
+//! Fresh rows and rows read back from the cache take the same way into a frame, so that a cached ledger is the same
+//! ledger.
+
+use std::sync::Arc;
+
+use arrow::{
+    array::{ArrayRef, AsArray, DictionaryArray, Float64Array, Int64Array, RecordBatch},
+    datatypes::{DataType, Float64Type, Int32Type, Int64Type},
+    error::ArrowError,
+};
+use polars::prelude::{Column, DataFrame, PolarsResult};
+use tallywheel_schemas::{Digest, Table};
+
+/// Rows of `ledger`, `motor_ledger` or `trips`.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Rows {
+    pub(crate) table: Table,
+    pub(crate) session: String,
+    pub(crate) t_us: Vec<i64>,
+    /// Of `motor_ledger` only.
+    pub(crate) positions: Option<Vec<String>>,
+    /// Behind session, time and position, in the order of the table's schema. Integer columns are whole numbers.
+    pub(crate) columns: Vec<Vec<Option<f64>>>,
+}
+
+impl Rows {
+    fn leading(&self) -> usize {
+        if self.positions.is_some() { 3 } else { 2 }
+    }
+
+    /// The rows as a record batch of the table's schema.
+    pub(crate) fn batch(&self) -> Result<RecordBatch, ArrowError> {
+        let rows = self.t_us.len();
+        let session: DictionaryArray<Int32Type> = std::iter::repeat_n(self.session.as_str(), rows).collect();
+        let mut arrays: Vec<ArrayRef> = vec![Arc::new(session), Arc::new(Int64Array::from(self.t_us.clone()))];
+        if let Some(positions) = &self.positions {
+            let positions: DictionaryArray<Int32Type> = positions.iter().map(String::as_str).collect();
+            arrays.push(Arc::new(positions));
+        }
+        let schema = self.table.schema();
+        for (column, field) in self.columns.iter().zip(schema.fields().iter().skip(self.leading())) {
+            arrays.push(match field.data_type() {
+                DataType::Int64 => Arc::new(column.iter().map(|v| v.map(|v| v as i64)).collect::<Int64Array>()),
+                _ => Arc::new(column.iter().copied().collect::<Float64Array>()),
+            });
+        }
+        RecordBatch::try_new(schema, arrays)
+    }
+
+    /// Adds the rows of a batch of the same table; `None` when it is of another shape.
+    pub(crate) fn extend(&mut self, batch: &RecordBatch) -> Option<()> {
+        self.t_us.extend_from_slice(batch.column_by_name("t_us")?.as_primitive_opt::<Int64Type>()?.values());
+        if let Some(positions) = &mut self.positions {
+            let dictionary = batch.column_by_name("position")?.as_dictionary_opt::<Int32Type>()?;
+            let names = dictionary.downcast_dict::<arrow::array::StringArray>()?;
+            positions.extend(names.into_iter().map(|n| n.unwrap_or_default().to_owned()));
+        }
+        let schema = self.table.schema();
+        let fields = schema.fields().iter().skip(self.leading());
+        for (column, field) in self.columns.iter_mut().zip(fields) {
+            let array = batch.column_by_name(field.name())?;
+            match array.as_primitive_opt::<Float64Type>() {
+                Some(floats) => column.extend(floats.iter()),
+                None => column.extend(array.as_primitive_opt::<Int64Type>()?.iter().map(|v| v.map(|v| v as f64))),
+            }
+        }
+        Some(())
+    }
+
+    /// An empty set of rows of a table.
+    pub(crate) fn empty(table: Table, session: &str) -> Self {
+        let positions = (table == Table::MotorLedger).then(Vec::new);
+        let leading = if positions.is_some() { 3 } else { 2 };
+        let columns = vec![Vec::new(); table.schema().fields().len().saturating_sub(leading)];
+        Self { table, session: session.to_owned(), t_us: Vec::new(), positions, columns }
+    }
+
+    /// Hash of every value, so that a cached file is only believed if it still says what was computed.
+    pub(crate) fn digest(&self) -> Digest {
+        let mut bytes = Vec::with_capacity(self.t_us.len() * 9 * (self.columns.len() + 1));
+        bytes.extend_from_slice(self.session.as_bytes());
+        self.t_us.iter().for_each(|t| bytes.extend_from_slice(&t.to_le_bytes()));
+        for position in self.positions.iter().flatten() {
+            bytes.extend_from_slice(position.as_bytes());
+            bytes.push(0);
+        }
+        for value in self.columns.iter().flatten() {
+            bytes.push(u8::from(value.is_some()));
+            bytes.extend_from_slice(&value.unwrap_or_default().to_bits().to_le_bytes());
+        }
+        Digest::of(&bytes)
+    }
+
+    /// The rows as a polars frame with the table's column names.
+    pub(crate) fn frame(&self) -> PolarsResult<DataFrame> {
+        let rows = self.t_us.len();
+        let session = vec![self.session.as_str(); rows];
+        let mut columns =
+            vec![Column::new("session".into(), session), Column::new("t_us".into(), self.t_us.as_slice())];
+        if let Some(positions) = &self.positions {
+            columns.push(Column::new("position".into(), positions.as_slice()));
+        }
+        let schema = self.table.schema();
+        for (column, field) in self.columns.iter().zip(schema.fields().iter().skip(self.leading())) {
+            let name = field.name().as_str().into();
+            columns.push(match field.data_type() {
+                DataType::Int64 => {
+                    Column::new(name, column.iter().map(|v| v.map(|v| v as i64)).collect::<Vec<Option<i64>>>())
+                }
+                _ => Column::new(name, column.as_slice()),
+            });
+        }
+        DataFrame::new(rows, columns)
+    }
+}
