@@ -63,6 +63,12 @@ pub struct Damage {
     pub reason: String,
 }
 
+impl std::fmt::Display for Damage {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}: {} rows cannot be trusted and are left out: {}", self.path, self.rows, self.reason)
+    }
+}
+
 /// A directory that cannot be used as a dataset.
 #[derive(Debug, thiserror::Error)]
 pub enum DatasetError {

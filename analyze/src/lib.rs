@@ -1,30 +1,45 @@
-//! Computes what recorded sessions say: exact per-second integrals, trips, and everything above them.
+//! Computes what recorded sessions say: from sealed sessions to a verdict on a mileage claim.
 //!
-//! The flow is one way: [`Dataset`] opens a directory of sealed sessions and checks every file against its
-//! manifest; [`ledger`] integrates a session's native-rate samples into bins; [`trips`] finds drives in the
-//! bins. Whatever follows is sums and selections over ledger rows.
+//! The flow is one way. [`dataset`] opens a directory of sealed sessions and checks every file against its
+//! manifest; [`ledger`] integrates the native-rate samples exactly into one-second bins; [`trips`] finds drives
+//! in the bins. Everything above is sums and selections over ledger rows: [`tally`], [`mileage`], [`energy`],
+//! [`thermal`]. [`run`] judges the runs of a campaign, [`comparison`] compares them, [`verdict`] decides, and
+//! [`report`] says how it came about.
 //!
 //! ```no_run
 //! use std::path::Path;
-//! use tallywheel_analyze::{Dataset, Filter, LedgerOptions, Silent, ledgers};
+//! use tallywheel_analyze::{
+//!     dataset::{Dataset, Filter}, ledger::{LedgerOptions, ledgers}, progress::Silent, tally::Tally,
+//! };
 //!
 //! let dataset = Dataset::open(Path::new("data"))?;
 //! let sessions = dataset.sessions(&Filter::default());
 //! for ledger in ledgers(&dataset, &sessions, &LedgerOptions::default(), &Silent)? {
-//!     println!("{}: {} bins", ledger.session.manifest.session, ledger.bins.height());
+//!     let tally = Tally::of(&ledger.bins, ledger.findings.bin_s())?;
+//!     println!("{}: {:?} L/100 km", ledger.session.manifest.session, tally.l_per_100km());
 //! }
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
 pub mod ageing;
+pub mod assemble;
+pub mod campaign_runs;
+pub mod columns;
+pub mod command;
+pub mod comparison;
 pub mod dataset;
+pub mod energy;
+pub mod figure;
 pub mod integral;
 pub mod ledger;
-mod progress;
+pub mod mileage;
+pub mod progress;
+pub mod report;
+pub mod run;
+pub mod sheet;
 pub mod stats;
+pub mod tally;
+pub mod thermal;
 pub mod trips;
-
-pub use dataset::{Damage, Dataset, DatasetError, Filter, Session};
-pub use ledger::{ChannelFinding, Findings, LedgerError, LedgerOptions, SessionLedger, ledgers};
-pub use progress::{Bar, Progress, Silent};
-pub use trips::{Trip, TripRules, store_trips, trips, trips_frame, whole_session};
+pub mod uncertainty;
+pub mod verdict;

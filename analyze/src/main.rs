@@ -1,2 +1,5 @@
-//! x
-fn main() {}
+//! `tallywheel-analyze`: see [`tallywheel_analyze::command`].
+
+fn main() -> std::process::ExitCode {
+    tallywheel_analyze::command::main()
+}

@@ -198,6 +198,10 @@ impl Campaign {
                 let message = "an unpaired design lists its runs as baseline = […] and assist = […], without [[pair]]";
                 return Err(file.error(raw.design.span(), message));
             }
+            Design::Unpaired if raw.baseline.is_empty() || raw.assist.is_empty() => {
+                let message = "an unpaired design lists at least one run as baseline = […] and one as assist = […]";
+                return Err(file.error(raw.design.span(), message));
+            }
             Design::Paired => pairs.iter().map(|p| (p.baseline.clone(), p.assist.clone())).unzip(),
             Design::Unpaired => (raw.baseline, raw.assist),
         };

@@ -1,1 +1,138 @@
-//! x
+//! What the cross-crate tests share: the real programs, a dataset to import into, and the Python peers.
+
+use std::{
+    env,
+    path::{Path, PathBuf},
+    process::{Command, Output},
+    sync::{Arc, OnceLock},
+};
+
+use tallywheel_analyze::{
+    dataset::{Dataset, Filter},
+    ledger::{LedgerOptions, SessionLedger, ledgers},
+    progress::Silent,
+};
+use tempfile::TempDir;
+
+/// Directory of test data, each folder with its sources and licences.
+pub fn data() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("data")
+}
+
+/// Directory of the committed sample captures.
+pub fn sample_logs() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../sample-logs")
+}
+
+/// One of the workspace's programs, built once in the profile that the tests run in.
+///
+/// `cargo test` builds a package's programs only for that package's own tests, so the first call builds them.
+///
+/// # Panics
+/// When they cannot be built.
+pub fn program(name: &str) -> PathBuf {
+    static BUILT: OnceLock<PathBuf> = OnceLock::new();
+    let directory = BUILT.get_or_init(|| {
+        let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
+        let status = Command::new(cargo)
+            .args(["build", "--workspace", "--bins", "--quiet"])
+            .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join(".."))
+            .status()
+            .expect("cargo starts");
+        assert!(status.success(), "the programs build");
+        let test = env::current_exe().expect("a test knows its own path");
+        test.ancestors().nth(2).expect("tests run from target/PROFILE/deps").to_owned()
+    });
+    directory.join(name)
+}
+
+/// Runs one of the programs and waits for it.
+///
+/// # Panics
+/// When it cannot be started.
+pub fn run<S: AsRef<std::ffi::OsStr>>(name: &str, args: impl IntoIterator<Item = S>) -> Output {
+    Command::new(program(name)).args(args).output().expect("the program starts")
+}
+
+/// A Python with the peers, or `None` after saying why the test is skipped.
+pub fn python() -> Option<PathBuf> {
+    let found = env::var_os("TALLYWHEEL_PYTHON").map(PathBuf::from);
+    if found.is_none() {
+        eprintln!("skipped: TALLYWHEEL_PYTHON names no Python with the peer packages; .ci/run installs one");
+    }
+    found
+}
+
+/// A dataset in a directory of its own.
+#[derive(Debug)]
+pub struct Bench {
+    directory: TempDir,
+}
+
+impl Default for Bench {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Bench {
+    /// An empty one.
+    ///
+    /// # Panics
+    /// When no temporary directory can be made.
+    pub fn new() -> Self {
+        Self { directory: TempDir::new().expect("a temporary directory") }
+    }
+
+    /// A path in it.
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.directory.path().join(name)
+    }
+
+    /// The dataset's directory.
+    pub fn dataset(&self) -> PathBuf {
+        self.path("data")
+    }
+
+    /// Writes a file into it.
+    ///
+    /// # Panics
+    /// When it cannot be written.
+    pub fn write(&self, name: &str, text: &str) -> PathBuf {
+        let path = self.path(name);
+        std::fs::write(&path, text).expect("the temporary directory is writable");
+        path
+    }
+
+    /// Imports captures with the real logger and gives its output.
+    pub fn try_import(&self, rig: &Path, captures: &[(&str, &Path)], more: &[&str]) -> Output {
+        let mut args: Vec<std::ffi::OsString> =
+            vec!["import".into(), "--rig".into(), rig.into(), "--data".into(), self.dataset().into()];
+        for (port, path) in captures {
+            let mut capture = std::ffi::OsString::from(format!("{port}="));
+            capture.push(path);
+            args.extend(["--capture".into(), capture]);
+        }
+        args.extend(more.iter().map(Into::into));
+        run("tallywheel-logger", args)
+    }
+
+    /// As [`Bench::try_import`], insisting that it went well.
+    ///
+    /// # Panics
+    /// When the logger fails.
+    pub fn import(&self, rig: &Path, captures: &[(&str, &Path)], more: &[&str]) {
+        let output = self.try_import(rig, captures, more);
+        assert!(output.status.success(), "import failed: {}", String::from_utf8_lossy(&output.stderr));
+    }
+
+    /// The ledgers of every session.
+    ///
+    /// # Panics
+    /// When the dataset cannot be read.
+    pub fn ledgers(&self) -> Vec<SessionLedger> {
+        let dataset = Dataset::open(&self.dataset()).expect("a dataset");
+        let sessions: Vec<Arc<_>> = dataset.sessions(&Filter::default());
+        ledgers(&dataset, &sessions, &LedgerOptions::default(), &Silent).expect("ledgers")
+    }
+}

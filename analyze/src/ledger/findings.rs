@@ -31,6 +31,13 @@ pub struct Findings {
     pub notes: Vec<String>,
 }
 
+impl Findings {
+    /// Width of a bin, s.
+    pub fn bin_s(&self) -> f64 {
+        self.bin_us as f64 / 1e6
+    }
+}
+
 /// What was found about one channel.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ChannelFinding {

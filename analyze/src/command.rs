@@ -1,0 +1,302 @@
+//! The command line: flags in, text out, an exit code.
+//!
+//! Parsing goes in two steps: clap fills [`Args`], which mirrors the flags; each command then makes a checked
+//! plan of its own before anything is opened.
+
+mod tables;
+
+use std::{
+    fs, io,
+    io::Write as _,
+    path::{Path, PathBuf},
+    process::ExitCode,
+    sync::Arc,
+};
+
+use chrono::NaiveDate;
+use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
+use tallywheel_schemas::{Campaign, TextFileError, Units, manifest::Origin};
+
+use crate::{
+    assemble::{Comparison, compare},
+    campaign_runs::{CampaignError, sessions_of},
+    dataset::{Dataset, DatasetError, Filter, Session},
+    energy::Charging,
+    ledger::{LedgerError, LedgerOptions, SessionLedger, ledgers},
+    progress::Bar,
+    report,
+    sheet::Format,
+    trips::TripRules,
+};
+
+/// Finished, and nothing was wrong with the data.
+pub const SUCCESS: u8 = 0;
+/// Finished, but data were damaged, or a run was excluded or a verdict withheld for a stated reason.
+pub const FAULTS: u8 = 1;
+/// Could not finish; nothing was written over.
+pub const FAILED: u8 = 2;
+
+/// Works out mileage, energy, heat and the verdict on a claim from recorded sessions.
+///
+/// Exit codes: 0 finished; 1 finished, with faults in the data that the output states; 2 could not finish.
+#[derive(Debug, Parser)]
+#[command(name = "tallywheel-analyze", version)]
+pub struct Args {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Make or check the ledgers, and say what they cover.
+    Ledger(Selection),
+    /// List the trips found in the data.
+    Trips {
+        #[command(flatten)]
+        selection: Selection,
+        /// A standstill or silence longer than this ends a trip, s.
+        #[arg(long, default_value_t = 300.0)]
+        dwell_s: f64,
+    },
+    /// Mileage by session and, below, by condition and by assisted stretch.
+    Mileage(Selection),
+    /// Pack and wall energy by session.
+    Energy(Selection),
+    /// Heat of motors and controllers.
+    Thermal(Selection),
+    /// Compare a campaign's runs and decide on its claim.
+    Compare(CampaignSelection),
+    /// The same, as report.html and report.json.
+    Report {
+        #[command(flatten)]
+        campaign: CampaignSelection,
+        /// Directory for report.html and report.json; files of those names are replaced.
+        #[arg(long)]
+        out: PathBuf,
+    },
+}
+
+/// Where the data are and how results are printed.
+#[derive(Debug, ClapArgs)]
+struct Selection {
+    #[command(flatten)]
+    common: Common,
+    /// Only this vehicle; may be given again.
+    #[arg(long)]
+    vehicle: Vec<String>,
+    /// Only sessions that start on or after this UTC day, YYYY-MM-DD.
+    #[arg(long)]
+    from: Option<NaiveDate>,
+    /// Only sessions that start on or before this UTC day, YYYY-MM-DD.
+    #[arg(long)]
+    to: Option<NaiveDate>,
+}
+
+#[derive(Debug, ClapArgs)]
+struct CampaignSelection {
+    #[command(flatten)]
+    common: Common,
+    /// Campaign file.
+    #[arg(long)]
+    campaign: PathBuf,
+    /// Only sessions that start on or after this UTC day, YYYY-MM-DD.
+    #[arg(long)]
+    from: Option<NaiveDate>,
+    /// Only sessions that start on or before this UTC day, YYYY-MM-DD.
+    #[arg(long)]
+    to: Option<NaiveDate>,
+}
+
+#[derive(Debug, Clone, ClapArgs)]
+struct Common {
+    /// Dataset directory.
+    #[arg(long)]
+    data: PathBuf,
+    /// How results are printed.
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Units of text output and report; JSON and CSV name theirs.
+    #[arg(long, value_enum, default_value_t = UnitsFlag::Metric)]
+    units: UnitsFlag,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum UnitsFlag {
+    Metric,
+    Us,
+}
+
+impl From<UnitsFlag> for Units {
+    fn from(flag: UnitsFlag) -> Self {
+        match flag {
+            UnitsFlag::Metric => Self::Metric,
+            UnitsFlag::Us => Self::Us,
+        }
+    }
+}
+
+/// Why a command could not finish.
+#[derive(Debug, thiserror::Error)]
+enum Failure {
+    #[error(transparent)]
+    Dataset(#[from] DatasetError),
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+    #[error(transparent)]
+    CampaignFile(#[from] TextFileError),
+    #[error(transparent)]
+    Campaign(#[from] CampaignError),
+    #[error("read a ledger: {0}")]
+    Columns(#[from] polars::prelude::PolarsError),
+    #[error(transparent)]
+    Plot(#[from] report::PlotError),
+    #[error("{}: no session in this dataset{filter}", path.display())]
+    NoSession { path: PathBuf, filter: &'static str },
+    #[error("write {}: {source}", path.display())]
+    Write { path: PathBuf, source: io::Error },
+    #[error("write to standard output: {0}")]
+    Stdout(io::Error),
+}
+
+/// What a command found out, ready to print.
+struct Outcome {
+    text: String,
+    faults: bool,
+}
+
+/// Runs the program with the process's arguments.
+pub fn main() -> ExitCode {
+    tracing_subscriber::fmt().with_writer(io::stderr).with_target(false).without_time().init();
+    let args = Args::parse();
+    match run(args).and_then(|outcome| print(&outcome.text).map(|()| outcome.faults)) {
+        Ok(false) => ExitCode::from(SUCCESS),
+        Ok(true) => ExitCode::from(FAULTS),
+        Err(failure) => {
+            tracing::error!("{failure}");
+            ExitCode::from(FAILED)
+        }
+    }
+}
+
+/// A reader that went away is not an error.
+fn print(text: &str) -> Result<(), Failure> {
+    match io::stdout().lock().write_all(text.as_bytes()) {
+        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => Err(Failure::Stdout(e)),
+        _ => Ok(()),
+    }
+}
+
+fn run(args: Args) -> Result<Outcome, Failure> {
+    match args.command {
+        Command::Ledger(s) => tabulate(&s, |l, s| Ok(tables::ledger(l, s.common.format))),
+        Command::Trips { selection, dwell_s } => {
+            let rules = TripRules { dwell_s, ..TripRules::default() };
+            tabulate(&selection, |l, s| Ok(tables::trips(l, &rules, s.common.format, s.common.units.into())))
+        }
+        Command::Mileage(s) => tabulate(&s, |l, s| tables::mileage(l, s.common.format, s.common.units.into())),
+        Command::Energy(s) => tabulate(&s, |l, s| tables::energy(l, s.common.format, s.common.units.into())),
+        Command::Thermal(s) => tabulate(&s, |l, s| tables::thermal(l, s.common.format, s.common.units.into())),
+        Command::Compare(c) => compared(&c, |comparison| {
+            let report = &comparison.report;
+            Ok(match c.common.format {
+                Format::Text => report::text(report, c.common.units.into()),
+                Format::Json => report_json(report),
+                Format::Csv => tables::runs(report).render(Format::Csv),
+            })
+        }),
+        Command::Report { campaign, out } => {
+            compared(&campaign, |c| write_report(c, &out, campaign.common.units.into()))
+        }
+    }
+}
+
+type Tabulated = Result<String, polars::prelude::PolarsError>;
+
+/// Runs one of the tables over the selected sessions.
+fn tabulate(
+    selection: &Selection,
+    table: impl Fn(&[SessionLedger], &Selection) -> Tabulated,
+) -> Result<Outcome, Failure> {
+    let Selection { common, vehicle, from, to } = selection;
+    let filter = Filter { vehicles: vehicle.clone(), from: *from, to: *to, ..Filter::default() };
+    let dataset = Dataset::open(&common.data)?;
+    let sessions = dataset.sessions(&filter);
+    if sessions.is_empty() {
+        let filter = if filter == Filter::default() { "" } else { " matches the filters" };
+        return Err(Failure::NoSession { path: common.data.clone(), filter });
+    }
+    let ledgers = made(&dataset, &sessions)?;
+    let faults = ledgers.iter().any(|l| !l.findings.damage.is_empty());
+    Ok(Outcome { text: table(&ledgers, selection)?, faults })
+}
+
+/// Compares the runs of a campaign and hands the comparison on.
+fn compared(
+    selection: &CampaignSelection,
+    finish: impl FnOnce(&Comparison<'_>) -> Result<String, Failure>,
+) -> Result<Outcome, Failure> {
+    let campaign = Campaign::read(&selection.campaign)?;
+    let dataset = Dataset::open(&selection.common.data)?;
+    let filter = Filter {
+        vehicles: vec![campaign.vehicle.clone()],
+        from: selection.from,
+        to: selection.to,
+        ..Filter::default()
+    };
+    let all = dataset.sessions(&filter);
+    let sessions = sessions_of(&campaign, &all)?;
+    let charging = Charging::of(&made(&dataset, &charging_sessions(&all))?)?;
+    let ledgers = made(&dataset, &sessions)?;
+    let comparison = compare(&campaign, &ledgers, charging)?;
+    let text = finish(&comparison)?;
+    Ok(Outcome { text, faults: comparison.report.runs.iter().any(|r| !r.used || r.bad_messages > 0) })
+}
+
+/// Sessions without a run sheet whose rig logs the wall: those are the charging sessions.
+fn charging_sessions(sessions: &[Arc<Session>]) -> Vec<Arc<Session>> {
+    let logs_wall = |s: &&Arc<Session>| {
+        let seen = |c: &tallywheel_schemas::manifest::ChannelRecord| c.channel == "pack.wall_power_w" && c.samples > 0;
+        s.manifest.run.is_none() && s.manifest.channels.iter().any(seen)
+    };
+    sessions.iter().filter(logs_wall).cloned().collect()
+}
+
+/// The ledgers of some sessions, with a progress bar when somebody watches.
+fn made(dataset: &Dataset, sessions: &[Arc<Session>]) -> Result<Vec<SessionLedger>, LedgerError> {
+    ledgers(dataset, sessions, &LedgerOptions::default(), &Bar::new())
+}
+
+fn report_json(report: &tallywheel_schemas::Report) -> String {
+    serde_json::to_string_pretty(report).expect("a report has string keys only") + "\n"
+}
+
+fn write_report(comparison: &Comparison<'_>, out: &Path, units: Units) -> Result<String, Failure> {
+    let plots = report::draw(&comparison.report, &comparison.runs, units)?;
+    let page = report::page(&comparison.report, &plots, units);
+    let failed = |path: &Path| {
+        let path = path.to_owned();
+        move |source| Failure::Write { path, source }
+    };
+    fs::create_dir_all(out).map_err(failed(out))?;
+    for (name, content) in [("report.html", page), ("report.json", report_json(&comparison.report))] {
+        // A temporary name first: a reader never sees half a report.
+        let (path, partial) = (out.join(name), out.join(format!(".{name}.partial")));
+        fs::write(&partial, content).map_err(failed(&partial))?;
+        fs::rename(&partial, &path).map_err(failed(&path))?;
+    }
+    let text = report::text(&comparison.report, units);
+    Ok(format!(
+        "{text}\nWritten: {}\n         {}\n",
+        out.join("report.html").display(),
+        out.join("report.json").display()
+    ))
+}
+
+/// A session's origin in a word.
+pub(crate) const fn origin_name(origin: &Origin) -> &'static str {
+    match origin {
+        Origin::Recorded => "recorded",
+        Origin::Recovered => "recovered",
+        Origin::Imported(_) => "imported",
+    }
+}

@@ -1,0 +1,62 @@
+//! The report as people read it: text for the terminal, a self-contained page for paper and screen.
+
+mod html;
+mod plots;
+mod text;
+
+pub use html::page;
+pub use plots::{PlotError, Plots, draw};
+pub use text::text;
+
+/// Cautions that every report carries.
+pub const CAUTIONS: &[&str] = &[
+    "Road tests can hurt people. Drive them with two people, on a closed road or in light traffic first; the driver \
+     watches the road and never a screen.",
+    "The pack's voltage is hazardous. Work on it is for licensed people who isolate and lock out first. Motors, \
+     brakes and packs may be hot; a damaged lithium pack can burn.",
+    "Local law and licensed practice come before anything said here. Tallywheel measures and reports; it is not a \
+     safety device, and nothing in it protects the vehicle or anyone in it.",
+];
+
+/// The method, one paragraph a step, with sources.
+pub const METHOD: &[(&str, &str)] = &[
+    (
+        "Ledger",
+        "Every channel is integrated exactly at the rate it was recorded: straight line between samples, \
+      counters by differences, pack power as the product of two straight lines. A gap longer than the channel's limit \
+      is not bridged and lowers the coverage. Everything else is sums over the resulting one-second rows.",
+    ),
+    (
+        "Mileage",
+        "Summed distance over summed fuel of all runs of a condition, never a mean of ratios (harmonic \
+      averaging, 40 CFR 600). Fuel volume is given at the reference temperature of the rig.",
+    ),
+    (
+        "Improvement and fuel saved",
+        "Two figures: with consumption B without and T with assist, the improvement of \
+      mileage is (B − T) / T and the fuel saved (B − T) / B. Both come from the mean log ratio of consumptions; the \
+      interval is Student's t for pairs and Welch's t for separate groups (NIST/SEMATECH e-Handbook of Statistical \
+      Methods, sections 1.3.5.2 and 1.3.5.3).",
+    ),
+    (
+        "Decision",
+        "Supported when the whole interval is at or beyond the claim, not supported when it is wholly short \
+      of it, otherwise undecided; withheld when the conditions differ by more than the campaign's limits.",
+    ),
+    (
+        "Calibrations",
+        "Errors of the fuel meter and the distance sensor are the same in both conditions of one \
+      vehicle: they widen the mileages and cancel in the improvement (JCGM 100). They are shown apart.",
+    ),
+    (
+        "Electricity",
+        "Energy from the wall is the pack's net energy over the charging efficiency. Petrol-equivalent \
+      mileage counts 33.705 kWh as one US gallon (40 CFR 600).",
+    ),
+    (
+        "Heat",
+        "Ageing is counted by the Arrhenius law with the activation energy that doubles it over the ten kelvin \
+      above the class temperature (IEC 60085 classes; 20,000 h nominal life after IEC 60216, from memory). It is a \
+      relative figure: published lives at high temperature depart from any such rule by a factor of two and more.",
+    ),
+];

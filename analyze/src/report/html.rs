@@ -1,0 +1,300 @@
+//! The report as one page that needs no network and prints well.
+
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+use tallywheel_schemas::{
+    Condition, Units,
+    report::{Comparability, Decision, Mileage, Report},
+};
+
+use super::{
+    CAUTIONS, METHOD, Plots,
+    text::{consumption, distance, interval, mileage_line, per_one, temperature},
+};
+use crate::figure::{duration, fixed, signed};
+
+const STYLE: &str = include_str!("page.css");
+
+/// Renders a report as a page.
+pub fn page(report: &Report, plots: &Plots, units: Units) -> String {
+    let title = format!("{}: {}", report.vehicle, report.name);
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (title) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body {
+                main {
+                    (opening(report))
+                    (numbers(report, units))
+                    (electricity(report, units))
+                    (runs(report, plots, units))
+                    (comparability(&report.comparability))
+                    (heat(report, plots, units))
+                    (speeds(report, plots, units))
+                    (method(report))
+                }
+            }
+        }
+    }
+    .into_string()
+}
+
+fn opening(report: &Report) -> Markup {
+    let class = match report.verdict.decision {
+        Decision::Supported => "supported",
+        Decision::NotSupported => "not-supported",
+        Decision::Undecided | Decision::Withheld => "open",
+    };
+    html! {
+        header {
+            p.eyebrow { (report.vehicle) " · " (report.route) }
+            h1 { (report.name) }
+        }
+        section.answer.(class) {
+            p.decision { (decision_name(report.verdict.decision)) }
+            p.sentence { (report.answer) }
+            ul { @for reason in &report.verdict.reasons { li { (reason) "." } } }
+        }
+        section.cautions {
+            @for caution in CAUTIONS { p { (caution) } }
+        }
+    }
+}
+
+const fn decision_name(decision: Decision) -> &'static str {
+    match decision {
+        Decision::Supported => "Supported",
+        Decision::NotSupported => "Not supported",
+        Decision::Undecided => "Not yet decided",
+        Decision::Withheld => "Verdict withheld",
+    }
+}
+
+fn numbers(report: &Report, units: Units) -> Markup {
+    let improvement = &report.improvement;
+    let line = |m: &Option<Mileage>| m.as_ref().map_or_else(|| "no usable run".to_owned(), |m| mileage_line(m, units));
+    html! {
+        section {
+            h2 { "The numbers" }
+            table.figures {
+                @if let (Some(gained), Some(saved)) = (&improvement.mileage_percent, &improvement.fuel_saved_percent) {
+                    tr { th { "Improvement of mileage" } td { (interval(gained)) } }
+                    tr { th { "Fuel saved" } td { (interval(saved)) } }
+                }
+                tr { th { "Without assist" } td { (line(&report.mileage.baseline)) } }
+                tr { th { "With assist" } td { (line(&report.mileage.assist)) } }
+            }
+            p.note {
+                "Intervals: " (fixed(improvement.confidence * 100.0, 0)) " %, " (improvement.method)
+                @if let Some(df) = improvement.degrees_of_freedom { ", " (fixed(df, 1)) " degrees of freedom" }
+                @if let Some(spread) = improvement.spread { "; spread from run to run " (fixed(spread * 100.0, 1)) " %" }
+                ". "
+                @if let Some(p) = improvement.distance_weighted_percent {
+                    "From summed distance over summed fuel the improvement is " (signed(p, 1)) " %. "
+                }
+                "The calibrations leave each mileage uncertain by ± " (fixed(improvement.calibration_relative * 200.0, 1))
+                " % (k = 2); that error is common to both conditions and cancels in the improvement."
+            }
+        }
+    }
+}
+
+fn electricity(report: &Report, units: Units) -> Markup {
+    let e = &report.energy;
+    let cell = |name: &str, value: Option<String>| {
+        html! {
+            tr { th { (name) } td { (value.unwrap_or_else(|| "not known".to_owned())) } }
+        }
+    };
+    let per = |v: Option<f64>, decimals, unit: &str| {
+        v.map(|v| {
+            let (v, of) = per_one(v, units);
+            format!("{} {unit}/{of}", fixed(v, decimals))
+        })
+    };
+    html! {
+        section {
+            h2 { "Electricity" }
+            table.figures {
+                tr { th { "Out of the pack" } td { (fixed(e.pack_out_kwh, 2)) " kWh, " (fixed(e.pack_out_ah, 1)) " Ah" } }
+                tr { th { "Back into the pack" } td { (fixed(e.pack_in_kwh, 2)) " kWh, " (fixed(e.pack_in_ah, 1)) " Ah" } }
+                tr { th { "Net" } td { (fixed(e.net_kwh, 2)) " kWh" } }
+                (cell("Net over distance", per(e.per_km_wh, 0, "Wh")))
+                (cell("Equivalent full cycles", e.equivalent_full_cycles.map(|c| fixed(c, 2))))
+                (cell("Charging efficiency", e.charging_efficiency.as_ref().map(|c| format!("{} ({})", fixed(c.value, 3), c.source))))
+                (cell("From the wall", per(e.wall_per_km_wh, 0, "Wh")))
+                (cell("Distance on one full pack", e.distance_on_pack_km.map(|km| distance(km, units))))
+                (cell("Counting electricity as petrol", match units {
+                    Units::Metric => e.petrol_equivalent_l_per_100km.map(|l| format!("{} L/100 km", fixed(l, 2))),
+                    Units::Us => e.petrol_equivalent_mpg_us.map(|m| format!("{} mpg", fixed(m, 1))),
+                }))
+                @if let (Some(cost), Some(currency)) = (&e.cost_per_km, &e.currency) {
+                    (cell("Energy cost, without assist", per(Some(cost.baseline), 3, currency)))
+                    (cell("Energy cost, with assist", per(Some(cost.assist), 3, currency)))
+                }
+                @if let Some(co2) = &e.co2_g_per_km {
+                    (cell("CO₂, without assist", per(Some(co2.baseline), 0, "g")))
+                    (cell("CO₂, with assist", per(Some(co2.assist), 0, "g")))
+                }
+            }
+            p.note {
+                "Over the assisted runs that count. Energies are uncertain by ± "
+                (fixed(e.relative_expanded_uncertainty * 100.0, 1)) " % (k = 2) from calibrations."
+            }
+        }
+    }
+}
+
+fn runs(report: &Report, plots: &Plots, units: Units) -> Markup {
+    let percent = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| fixed(v * 100.0, 1));
+    let number = |v: Option<f64>, decimals| v.map_or_else(|| "–".to_owned(), |v| fixed(v, decimals));
+    html! {
+        section {
+            h2 { "The runs" }
+            @if let Some(svg) = &plots.runs {
+                figure { (PreEscaped(svg)) figcaption { "Consumption of every run; hollow bars are excluded." } }
+            }
+            div.scroll { table.runs {
+                thead { tr {
+                    th { "Run" } th { "Assist" } th { "Start (UTC)" } th { "Distance" } th { "Consumption" }
+                    th { "Coverage, %" } th { "Motor drives, %" } th { "Net pack, kWh" } th { "Charge, %" }
+                    th { "Outside" } th { "Winding peak" }
+                } }
+                tbody { @for run in &report.runs {
+                    tr.excluded[!run.used] {
+                        td { (run.id) }
+                        td { (if run.condition == Condition::Assist { "on" } else { "off" }) }
+                        td { (run.start.get(..16).unwrap_or(&run.start).replace('T', " ")) }
+                        td.n { (distance(run.distance_km, units)) }
+                        td.n { (consumption(run, units)) }
+                        td.n { (percent(Some(run.coverage))) }
+                        td.n { (percent(run.assist_share)) }
+                        td.n { (number(run.pack_out_kwh.zip(run.pack_in_kwh).map(|(o, i)| o - i), 2)) }
+                        td.n { (number(run.soc_start_pct, 0)) " → " (number(run.soc_end_pct, 0)) }
+                        td.n { (run.ambient_c.map_or_else(|| "–".to_owned(), |t| temperature(t, units))) }
+                        td.n { (run.winding_peak_c.map_or_else(|| "–".to_owned(), |t| temperature(t, units))) }
+                    }
+                    @if run.reason.is_some() || !run.notes.is_empty() || run.bad_messages > 0 {
+                        tr.why { td colspan="11" {
+                            @if let Some(reason) = &run.reason { strong { (reason) ". " } }
+                            @for note in &run.notes { (note) ". " }
+                            @if run.bad_messages > 0 { (run.bad_messages) " messages were malformed or lost. " }
+                        } }
+                    }
+                } }
+            } }
+            @if !report.pairs.is_empty() {
+                h3 { "Pairs" }
+                table.runs {
+                    thead { tr { th { "Without" } th { "With" } th { "Improvement of mileage" } th { } } }
+                    tbody { @for pair in &report.pairs {
+                        tr.excluded[!pair.used] {
+                            td { (pair.baseline) } td { (pair.assist) }
+                            td.n { (pair.mileage_percent.map_or_else(|| "–".to_owned(), |p| signed(p, 1) + " %")) }
+                            td { (if pair.used { "used" } else { "not used" }) }
+                        }
+                    } }
+                }
+            }
+            @if let (Some(svg), Some((b, a))) = (&plots.pair, &plots.pair_names) {
+                figure { (PreEscaped(svg)) figcaption {
+                    "Runs " (b) " and " (a) " over time. Fuel and pack power are running means over five seconds; \
+                     pack power below zero is regeneration."
+                } }
+            }
+        }
+    }
+}
+
+fn comparability(rows: &[Comparability]) -> Markup {
+    let value =
+        |v: Option<f64>, unit: &str| v.map_or_else(|| "not known".to_owned(), |v| format!("{} {unit}", fixed(v, 1)));
+    let limit = |c: &Comparability| match c.limit_unit.as_str() {
+        "share" => format!("{} %", fixed(c.limit * 100.0, 0)),
+        unit => format!("{} {unit}", fixed(c.limit, 1)),
+    };
+    html! {
+        section {
+            h2 { "Were the conditions alike?" }
+            table.runs {
+                thead { tr { th { "" } th { "Without assist" } th { "With assist" } th { "Largest difference allowed" } th { "" } } }
+                tbody { @for c in rows {
+                    tr {
+                        td { (c.quantity) }
+                        td.n { (value(c.baseline, &c.unit)) } td.n { (value(c.assist, &c.unit)) } td.n { (limit(c)) }
+                        td { (match c.alike { Some(true) => "alike", Some(false) => "differs", None => "cannot be said" }) }
+                    }
+                } }
+            }
+            p.note { "Limits are those of the campaign file; its defaults are common practice of road testing." }
+        }
+    }
+}
+
+fn heat(report: &Report, plots: &Plots, units: Units) -> Markup {
+    let peak = |t: Option<f64>| t.map_or_else(|| "not known".to_owned(), |t| temperature(t, units));
+    html! {
+        section {
+            h2 { "Heat" }
+            @if report.thermal.is_empty() { p { "No motor channels were recorded." } }
+            table.runs {
+                thead { tr { th { "Motor" } th { "Winding peak" } th { "Time above" } th { "Controller peak" } th { "Time above" }
+                    th { "Insulation life used" } } }
+                tbody { @for m in &report.thermal { tr {
+                    td { (m.position) }
+                    td.n { (peak(m.peak_c)) }
+                    td { @for a in &m.seconds_above { div { (temperature(a.limit_c, units)) ": " (duration(a.seconds)) } } }
+                    td.n { (peak(m.controller_peak_c)) }
+                    td { @for a in &m.controller_seconds_above { div { (temperature(a.limit_c, units)) ": " (duration(a.seconds)) } } }
+                    td.n { (format!("{:.1} ppm", m.life_used_fraction * 1e6)) }
+                } } }
+            }
+            @if let Some(svg) = &plots.temperatures {
+                figure { (PreEscaped(svg)) figcaption { "Time by winding temperature over all assisted runs." } }
+            }
+            p.note { "Life used is relative to " (fixed(crate::ageing::NOMINAL_LIFE_H, 0)) " h at class temperature; ppm are parts per million of it. Not a forecast." }
+        }
+    }
+}
+
+fn speeds(report: &Report, plots: &Plots, units: Units) -> Markup {
+    let line = |m: &Option<Mileage>| m.as_ref().map_or_else(|| "not known".to_owned(), |m| mileage_line(m, units));
+    html! {
+        section {
+            h2 { "Where the fuel goes" }
+            @if let Some(svg) = &plots.speeds {
+                figure { (PreEscaped(svg)) figcaption { "Consumption by the bin's mean speed, runs that count; classes with less than 100 m are left out." } }
+            }
+            h3 { "Inside the assisted runs" }
+            table.figures {
+                tr { th { "While a motor drives" } td { (line(&report.stretches.assisted)) } }
+                tr { th { "While none does" } td { (line(&report.stretches.unassisted)) } }
+            }
+            p.note { strong { "This is no evidence for the claim. " } (report.stretches.caution) }
+        }
+    }
+}
+
+fn method(report: &Report) -> Markup {
+    let p = &report.provenance;
+    html! {
+        section {
+            h2 { "How this came about" }
+            dl { @for (name, text) in METHOD { dt { (name) } dd { (text) } } }
+            h3 { "Inputs" }
+            table.figures {
+                tr { th { "Software" } td { (p.software) ", ledger " (p.ledger_version) } }
+                tr { th { "Distance from" } td { (p.distance_source.join(", ")) } }
+                tr { th { "Fuel from" } td { (p.fuel_source.join(", ")) } }
+                tr { th { "Rules" } td { (p.rules.join(", ")) } }
+                tr { th { "Campaign (BLAKE3)" } td.hash { (p.campaign_blake3) } }
+                @for rig in &p.rigs_blake3 { tr { th { "Rig (BLAKE3)" } td.hash { (rig) } } }
+                @for run in &report.runs { tr { th { "Run " (run.id) } td.hash { (run.session) " " (run.content_blake3) } } }
+            }
+        }
+    }
+}

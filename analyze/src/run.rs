@@ -1,0 +1,208 @@
+//! One run of a campaign: what its ledger says, and whether the rules let it count.
+
+use polars::prelude::PolarsResult;
+use tallywheel_schemas::{
+    Condition, RunSheet,
+    campaign::{Campaign, Override},
+};
+
+use crate::{
+    columns,
+    ledger::SessionLedger,
+    tally::Tally,
+    trips::{TripRules, whole_session},
+};
+
+/// What a run's ledger says.
+#[derive(Debug, Clone)]
+pub struct RunFacts<'a> {
+    /// The run sheet.
+    pub sheet: &'a RunSheet,
+    /// The ledger.
+    pub ledger: &'a SessionLedger,
+    /// Sums over the whole recording.
+    pub tally: Tally,
+    /// Share of the recording in which distance and fuel both have data.
+    pub coverage: f64,
+    /// Distance over time, m/s.
+    pub speed_mean_m_s: Option<f64>,
+    /// Share of time at standstill.
+    pub idle_share: Option<f64>,
+    /// Share of the known time in which a motor drives.
+    pub assist_share: Option<f64>,
+    /// State of charge at start and end, %.
+    pub soc_pct: (Option<f64>, Option<f64>),
+    /// Mean outside temperature, °C: logged, else from the run sheet.
+    pub ambient_c: Option<f64>,
+    /// Mean wind, m/s: logged, else from the run sheet.
+    pub wind_m_s: Option<f64>,
+    /// Highest winding temperature of any motor, °C.
+    pub winding_peak_c: Option<f64>,
+    /// Malformed messages in the recording.
+    pub bad_messages: u64,
+    /// What a reader should know, in sentences.
+    pub notes: Vec<String>,
+}
+
+impl<'a> RunFacts<'a> {
+    /// Reads the facts off a ledger.
+    ///
+    /// # Errors
+    /// When the ledger's frames lack their columns.
+    pub fn of(sheet: &'a RunSheet, ledger: &'a SessionLedger) -> PolarsResult<Self> {
+        let bins = &ledger.bins;
+        let tally = Tally::of(bins, ledger.findings.bin_s())?;
+        let drive = whole_session(ledger, &TripRules::default());
+        let manifest = &ledger.session.manifest;
+        let covered = tally.distance_valid_s.min(tally.fuel_valid_s);
+        Ok(Self {
+            sheet,
+            ledger,
+            coverage: if tally.duration_s > 0.0 { (covered / tally.recorded_s(manifest)).min(1.0) } else { 0.0 },
+            speed_mean_m_s: tally
+                .distance_m
+                .filter(|_| tally.distance_valid_s > 0.0)
+                .map(|m| m / tally.distance_valid_s),
+            idle_share: drive.and_then(|d| d.idle_share),
+            assist_share: tally.assist_on_s.filter(|_| tally.assist_valid_s > 0.0).map(|s| s / tally.assist_valid_s),
+            soc_pct: (columns::first(bins, "soc_end_pct")?, columns::last(bins, "soc_end_pct")?),
+            ambient_c: columns::mean(bins, "ambient_c")?.or(sheet.ambient_c),
+            wind_m_s: columns::mean(bins, "wind_m_s")?.or(sheet.wind_m_s),
+            winding_peak_c: columns::max(&ledger.motors, "winding_max_c")?,
+            bad_messages: manifest.ports.iter().map(|p| p.bad + p.dropped + p.overruns).sum(),
+            notes: notes(ledger),
+            tally,
+        })
+    }
+
+    /// Consumption, L/100 km.
+    pub fn l_per_100km(&self) -> Option<f64> {
+        self.tally.l_per_100km()
+    }
+}
+
+impl Tally {
+    /// Length of the recording, s. A bin at either end is covered only in part, so the manifest's stamps count
+    /// where they are narrower than the bins.
+    fn recorded_s(&self, manifest: &tallywheel_schemas::Manifest) -> f64 {
+        manifest.end_us.seconds_since(manifest.start_us).clamp(f64::MIN_POSITIVE, self.duration_s)
+    }
+}
+
+/// Gaps, resets and damage of a run, in sentences.
+fn notes(ledger: &SessionLedger) -> Vec<String> {
+    let manifest = &ledger.session.manifest;
+    let mut notes = manifest.notes.clone();
+    for gap in &manifest.gaps {
+        let (port, seconds, cause) = (&gap.port, gap.length_us as f64 / 1e6, &gap.cause);
+        notes.push(format!("port {port} gave nothing for {seconds:.1} s from {}: {cause}", gap.start_us));
+    }
+    for finding in ledger.findings.channels.iter().filter(|c| c.resets > 0) {
+        notes.push(format!(
+            "counter {} was reset {} times; those intervals are not counted",
+            finding.channel, finding.resets
+        ));
+    }
+    notes.extend(ledger.findings.notes.iter().cloned());
+    notes.extend(ledger.findings.damage.iter().map(ToString::to_string));
+    notes
+}
+
+/// Whether a run counts, and why not.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Admission {
+    /// It counts.
+    pub used: bool,
+    /// Broken rules, or the person who overruled them.
+    pub reason: Option<String>,
+}
+
+/// Applies the campaign's rules and overrides to every run, then drops what is left of broken pairs.
+pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
+    let median = median_distance_m(runs);
+    let mut admissions: Vec<Admission> = runs.iter().map(|run| judge(campaign, run, median)).collect();
+    let place = |name: &str| runs.iter().position(|r| r.sheet.run == name);
+    for pair in &campaign.pairs {
+        let (Some(b), Some(a)) = (place(&pair.baseline), place(&pair.assist)) else { continue };
+        for (one, other) in [(b, a), (a, b)] {
+            if admissions[one].used && !admissions[other].used && !lost_partner(&admissions[other]) {
+                let name = &runs[other].sheet.run;
+                admissions[one] = Admission { used: false, reason: Some(format!("{PARTNER} {name} is excluded")) };
+            }
+        }
+    }
+    admissions
+}
+
+const PARTNER: &str = "its partner";
+
+fn lost_partner(admission: &Admission) -> bool {
+    admission.reason.as_deref().is_some_and(|r| r.starts_with(PARTNER))
+}
+
+fn judge(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) -> Admission {
+    let broken = broken_rules(campaign, run, median_m);
+    let overruled = campaign.overrides.iter().find(|o| o.run == run.sheet.run);
+    match overruled {
+        Some(o) => Admission { used: o.r#use, reason: Some(overruling(o, &broken)) },
+        None => Admission { used: broken.is_empty(), reason: (!broken.is_empty()).then(|| broken.join("; ")) },
+    }
+}
+
+fn overruling(o: &Override, broken: &[String]) -> String {
+    let verb = if o.r#use { "kept" } else { "excluded" };
+    let against = if broken.is_empty() { String::new() } else { format!(" (rules broken: {})", broken.join("; ")) };
+    format!("{verb} by {} on {}: {}{against}", o.by, o.date, o.reason)
+}
+
+fn median_distance_m(runs: &[RunFacts<'_>]) -> Option<f64> {
+    let mut distances: Vec<f64> = runs.iter().filter_map(|r| r.tally.distance_m).collect();
+    distances.sort_by(f64::total_cmp);
+    let middle = distances.len() / 2;
+    match distances.len() {
+        0 => None,
+        n if n % 2 == 1 => Some(distances[middle]),
+        _ => Some((distances[middle - 1] + distances[middle]) / 2.0),
+    }
+}
+
+/// The rules that a run breaks, as reasons for the report.
+fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) -> Vec<String> {
+    let rules = &campaign.rules;
+    let mut broken = Vec::new();
+    let listed = if campaign.baseline.contains(&run.sheet.run) { Condition::Baseline } else { Condition::Assist };
+    if run.sheet.condition != listed {
+        broken.push(format!("listed as {}, but its run sheet says {}", listed.name(), run.sheet.condition.name()));
+    }
+    if run.sheet.route != campaign.route {
+        broken.push(format!("driven on route “{}”, not “{}”", run.sheet.route, campaign.route));
+    }
+    for damage in &run.ledger.findings.damage {
+        broken.push(damage.to_string());
+    }
+    if run.l_per_100km().is_none() {
+        broken.push("no fuel or no distance was recorded".to_owned());
+        return broken;
+    }
+    if run.coverage < rules.min_coverage {
+        let (got, least) = (run.coverage * 100.0, rules.min_coverage * 100.0);
+        broken.push(format!("distance and fuel cover {got:.1} % of the recording, less than {least:.1} %"));
+    }
+    if let (Some(distance), Some(median)) = (run.tally.distance_m, median_m) {
+        let off = distance / median - 1.0;
+        if off.abs() > rules.max_distance_deviation {
+            let limit = rules.max_distance_deviation * 100.0;
+            broken.push(format!("its distance is {:+.1} % off the median run, more than {limit:.1} %", off * 100.0));
+        }
+    }
+    match (listed, run.assist_share) {
+        (Condition::Baseline, Some(share)) if share > rules.max_assist_share_baseline => {
+            broken.push(format!("a motor drove for {:.1} % of a run meant to be without assist", share * 100.0));
+        }
+        (Condition::Assist, Some(share)) if share < rules.min_assist_share_assist => {
+            broken.push(format!("a motor drove for only {:.1} % of a run meant to be with assist", share * 100.0));
+        }
+        _ => {}
+    }
+    broken
+}

@@ -1,0 +1,63 @@
+//! What the calibrations in a rig say about the sums computed from it (JCGM 100).
+//!
+//! These errors are the same in both conditions of a comparison on one vehicle: they shift a mileage, and cancel
+//! in the ratio of two.
+
+use tallywheel_schemas::{
+    Rig,
+    rig::{Calibration, DistanceSource, FuelSource},
+};
+
+use crate::tally::Tally;
+
+/// Calibration of a channel without a motor position.
+fn calibration<'a>(rig: &'a Rig, channel: &str) -> Option<&'a Calibration> {
+    rig.signal(channel, None)?.calibration.as_ref()
+}
+
+/// Relative standard uncertainty of a distance: the sensor's relative part, and its absolute part over the mean
+/// value seen.
+pub fn distance(rig: &Rig, source: Option<DistanceSource>, tally: &Tally) -> f64 {
+    let mean_speed = tally.distance_m.map(|m| m / tally.distance_valid_s);
+    match source {
+        Some(DistanceSource::Wheel) => relative(calibration(rig, "motion.wheel_speed_m_s"), mean_speed),
+        Some(DistanceSource::Hall) => relative(calibration(rig, "motion.hall_count"), None),
+        Some(DistanceSource::Gps) | None => 0.0,
+    }
+}
+
+/// Relative standard uncertainty of a fuel sum.
+pub fn fuel(rig: &Rig, source: Option<FuelSource>, tally: &Tally) -> f64 {
+    let mean_rate = tally.fuel_ml.map(|ml| ml * rig.fuel.density_g_per_ml / tally.fuel_valid_s);
+    match source {
+        Some(FuelSource::Meter) => relative(calibration(rig, "engine.fuel_count"), None),
+        Some(FuelSource::Rate) => relative(calibration(rig, "engine.fuel_rate_g_s"), mean_rate),
+        Some(FuelSource::Air) => {
+            let mean_air = mean_rate.map(|g_s| g_s * rig.fuel.stoichiometric_ratio);
+            let air = relative(calibration(rig, "engine.maf_g_s"), mean_air);
+            air.hypot(relative(calibration(rig, "engine.lambda"), Some(1.0)))
+        }
+        None => 0.0,
+    }
+}
+
+/// Relative standard uncertainty of the energy out of the pack: voltage and current, relative and absolute.
+pub fn pack_energy(rig: &Rig, tally: &Tally) -> f64 {
+    let (Some(wh), Some(ah)) = (tally.pack_out_wh, tally.pack_out_ah) else { return 0.0 };
+    let mean_voltage = (ah > 0.0).then(|| wh / ah);
+    let mean_current = (tally.pack_valid_s > 0.0).then(|| ah * 3600.0 / tally.pack_valid_s);
+    relative(calibration(rig, "pack.voltage_v"), mean_voltage)
+        .hypot(relative(calibration(rig, "pack.current_a"), mean_current))
+}
+
+/// Standard uncertainty of a mileage as a share: fuel and distance in quadrature.
+pub fn mileage(rig: &Rig, sources: (Option<DistanceSource>, Option<FuelSource>), tally: &Tally) -> f64 {
+    distance(rig, sources.0, tally).hypot(fuel(rig, sources.1, tally))
+}
+
+/// Relative and absolute part of a calibration in quadrature, the absolute one at a typical value.
+fn relative(calibration: Option<&Calibration>, typical: Option<f64>) -> f64 {
+    let Some(c) = calibration else { return 0.0 };
+    let absolute = typical.filter(|t| t.is_finite() && *t != 0.0).map_or(0.0, |t| c.absolute_uncertainty / t);
+    c.relative_uncertainty.hypot(absolute)
+}
