@@ -165,7 +165,7 @@ impl Campaign {
     /// # Errors
     /// As [`Campaign::parse`], or when the file cannot be read.
     pub fn read(path: &Path) -> Result<Self, TextFileError> {
-        Self::parse(TextFile::read(path)?)
+        Self::parse(&TextFile::read(path)?)
     }
 
     /// Checks a campaign's text. Whether its runs exist is known only once a dataset is open.
@@ -173,7 +173,7 @@ impl Campaign {
     /// # Errors
     /// On an unknown or missing key, a run in two places, an override of a run that is not in the campaign or
     /// without reason and name, or a number out of bounds, with line and column.
-    pub fn parse(file: TextFile) -> Result<Self, TextFileError> {
+    pub fn parse(file: &TextFile) -> Result<Self, TextFileError> {
         let raw: CampaignText = file.parse()?;
         if *raw.schema.get_ref() != CAMPAIGN_VERSION {
             let message =
@@ -220,7 +220,7 @@ impl Campaign {
             account: raw.account,
             text: file.text.clone(),
         };
-        campaign.check_runs(&file)?;
+        campaign.check_runs(file)?;
         for spanned in &raw.overrides {
             let o = spanned.get_ref();
             if campaign.runs().all(|r| r != o.run) {
@@ -259,12 +259,12 @@ mod tests {
         claim_percent = 45.0\ndesign = \"paired\"\n[[pair]]\nbaseline = \"b1\"\nassist = \"a1\"\n";
 
     fn error(text: String) -> String {
-        Campaign::parse(TextFile::new("c.toml", text)).expect_err("a bad campaign").to_string()
+        Campaign::parse(&TextFile::new("c.toml", text)).expect_err("a bad campaign").to_string()
     }
 
     #[test]
     fn a_paired_campaign_lists_its_runs() {
-        let campaign = Campaign::parse(TextFile::new("c.toml", GOOD)).expect("a good campaign");
+        let campaign = Campaign::parse(&TextFile::new("c.toml", GOOD)).expect("a good campaign");
         assert_eq!(campaign.runs().collect::<Vec<_>>(), ["b1", "a1"]);
         assert!((campaign.confidence - 0.95).abs() < 1e-12);
     }

@@ -246,7 +246,8 @@ fn pair_traces(area: &DrawingArea<SVGBackend<'_>, Shift>, b: &Trace, a: &Trace, 
         Units::Us => (1000.0 / METRES_PER_MILE, "speed, mph"),
     };
     let panels = area.margin(50, 0, 0, 0).split_evenly((3, 1));
-    let rows: [(&str, &[Option<f64>], &[Option<f64>], f64); 3] = [
+    type Panel<'a> = (&'a str, &'a [Option<f64>], &'a [Option<f64>], f64);
+    let rows: [Panel<'_>; 3] = [
         (speed, &b.speed_km_h, &a.speed_km_h, scale),
         ("fuel, mL/min", &b.fuel_ml_min, &a.fuel_ml_min, 1.0),
         ("pack power, kW", &b.pack_kw, &a.pack_kw, 1.0),

@@ -206,18 +206,7 @@ fn signal(file: &TextFile, raw: &RigText, ports: &[Port], spanned: &Spanned<Sign
     if !(max_gap_s > 0.0 && max_gap_s <= 86_400.0) {
         return Err(fail(format!("{}: max_gap_s = {max_gap_s} is outside 0 to 86400", text.channel)));
     }
-    let numbers = text
-        .calibration
-        .as_ref()
-        .map_or([0.0; 4], |c| [c.factor, c.offset, c.relative_uncertainty, c.absolute_uncertainty]);
-    if !(text.scale.is_finite() && text.scale != 0.0 && text.offset.is_finite())
-        || !numbers.iter().all(|n| n.is_finite())
-    {
-        return Err(fail(format!(
-            "{}: scale, offset and calibration are finite numbers, scale is not 0",
-            text.channel
-        )));
-    }
+    check_scaling(text).map_err(|message| fail(format!("{}: {message}", text.channel)))?;
     let range = known.map(|c| (c.min, c.max)).or(aux.map(|a| (a.min, a.max))).unwrap_or((f64::MIN, f64::MAX));
     let (min, max) = (text.min.unwrap_or(range.0), text.max.unwrap_or(range.1));
     if min >= max {
@@ -241,6 +230,23 @@ fn signal(file: &TextFile, raw: &RigText, ports: &[Port], spanned: &Spanned<Sign
         max,
         line: file.line_of(spanned.span().start),
     })
+}
+
+fn check_scaling(text: &SignalText) -> Result<(), String> {
+    let [factor, shift, relative, absolute] = text
+        .calibration
+        .as_ref()
+        .map_or([1.0, 0.0, 0.0, 0.0], |c| [c.factor, c.offset, c.relative_uncertainty, c.absolute_uncertainty]);
+    if ![text.scale, text.offset, factor, shift, relative, absolute].iter().all(|n| n.is_finite()) {
+        return Err("scale, offset and calibration are finite numbers".to_owned());
+    }
+    if text.scale == 0.0 || factor == 0.0 {
+        return Err("scale and the calibration's factor are not 0".to_owned());
+    }
+    if relative < 0.0 || absolute < 0.0 {
+        return Err("an uncertainty is not below 0".to_owned());
+    }
+    Ok(())
 }
 
 /// A counter is stored as it is counted: what a pulse is worth (`ml_per_pulse`, `m_per_edge`) comes later.
@@ -372,7 +378,7 @@ mod tests {
             (can("pack.soc_pct", 0, 16, "hold = \"counter\""), "does not fit this channel"),
             (can("pack.soc_pct", 0, 16, "modulus = 7"), "`modulus` belongs to counters only"),
             (can("pack.soc_pct", 0, 16, "scal = 7"), "rig.toml:13:1: unknown field `scal`"),
-            (can("pack.soc_pct", 0, 16, "scale = 0.0"), "scale is not 0"),
+            (can("pack.soc_pct", 0, 16, "scale = 0.0"), "factor are not 0"),
             (can("pack.soc_pct", 0, 16, "").replace("0x310", "0x1310"), "29-bit identifiers need extended = true"),
             ("[fuel]\ndensity_g_per_ml = 745.0\n".to_owned(), "density_g_per_ml = 745 is outside 0.3 to 1.5"),
         ];

@@ -196,7 +196,7 @@ pub(super) fn field_bits(start_bit: u16, length: u16, order: ByteOrder) -> Vec<u
             let mut bit = start_bit;
             for _ in 0..length {
                 bits.push(bit);
-                bit = if bit % 8 == 0 { bit + 15 } else { bit - 1 };
+                bit = if bit.is_multiple_of(8) { bit + 15 } else { bit - 1 };
             }
             bits.reverse();
             bits
