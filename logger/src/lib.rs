@@ -1,1 +1,3 @@
 //! x
+pub mod framing;
+pub mod message;

@@ -1,0 +1,240 @@
+//! The log format of `candump -L`: one frame a line, with absolute time.
+//!
+//! ```text
+//! (seconds.micros) interface ID#DATA       classic frame; 3 hex digits of identifier standard, 8 extended
+//! (…) interface ID#DATA_D                  classic frame of 8 bytes with data length code D = 9 to F
+//! (…) interface ID#R   ID#Rn               remote request (of n bytes)
+//! (…) interface ID##FDATA                  CAN FD frame, F its flags as one hex digit
+//! … R   … T                                optional: received or transmitted
+//! ```
+
+use std::collections::VecDeque;
+
+use super::{
+    End,
+    pending::{Pending, Span},
+    slcan::{hex_digit, hex_u32},
+};
+use crate::message::{Bad, CanFrame, FD_LENGTHS, Fault, Framed, Message, Status, StatusMeaning, escaped};
+
+/// Far beyond the longest line, a CAN FD frame of 64 bytes.
+const LIMIT: usize = 1024;
+/// Flag in an 8-digit identifier: the frame reports bus errors.
+const ERROR_FLAG: u32 = 0x2000_0000;
+
+/// A message of a log with the time that the log gives it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LoggedFrame {
+    /// Time as written, µs; `None` for a line that cannot be read.
+    pub stamp_us: Option<i64>,
+    /// The message.
+    pub framed: Framed,
+}
+
+/// Cuts a CAN log into frames.
+#[derive(Debug, Clone)]
+pub struct CandumpFramer {
+    pending: Pending,
+    ready: VecDeque<LoggedFrame>,
+}
+
+impl Default for CandumpFramer {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl CandumpFramer {
+    /// A framer at the start of a log.
+    pub fn new() -> Self {
+        Self { pending: Pending::new(LIMIT, 0), ready: VecDeque::new() }
+    }
+
+    /// Takes bytes in the order of the file.
+    pub fn received(&mut self, bytes: &[u8]) {
+        self.pending.push(bytes);
+    }
+
+    /// The next line's frame, if there is one.
+    #[expect(clippy::should_implement_trait, reason = "more may come after `None`")]
+    pub fn next(&mut self) -> Option<LoggedFrame> {
+        if let Some(logged) = self.ready.pop_front() {
+            return Some(logged);
+        }
+        loop {
+            let span = self.pending.next_line(|b| matches!(b, b'\r' | b'\n'))?;
+            if !span.range.is_empty() {
+                return Some(self.line(span));
+            }
+        }
+    }
+
+    /// Ends the log; a last line without line end comes out of [`CandumpFramer::next`].
+    pub fn finish(&mut self, end: End) {
+        self.ready = std::iter::from_fn(|| self.next()).collect();
+        let Some(mut span) = self.pending.rest() else { return };
+        let last = match end {
+            End::Complete => {
+                span.end = Some(b'\n');
+                self.line(span)
+            }
+            End::Cut => {
+                let text = escaped(self.pending.bytes(span.range));
+                let message = Message::Bad(Bad { text, fault: Fault::Cut });
+                LoggedFrame { stamp_us: None, framed: Framed { offset: span.offset, message } }
+            }
+        };
+        self.ready.push_back(last);
+    }
+
+    fn line(&self, span: Span) -> LoggedFrame {
+        let bytes = self.pending.bytes(span.range);
+        let read = if span.end.is_some() { line(bytes) } else { Err(Fault::Endless(LIMIT)) };
+        let (stamp_us, message) = match read {
+            Ok((stamp, message)) => (Some(stamp), message),
+            Err(fault) => (None, Message::Bad(Bad { text: escaped(bytes), fault })),
+        };
+        LoggedFrame { stamp_us, framed: Framed { offset: span.offset, message } }
+    }
+}
+
+fn line(bytes: &[u8]) -> Result<(i64, Message), Fault> {
+    let mut words = bytes.split(u8::is_ascii_whitespace).filter(|w| !w.is_empty());
+    let stamp = words.next().and_then(seconds).ok_or(Fault::Log("no time"))?;
+    let _interface = words.next().ok_or(Fault::Log("no interface"))?;
+    let frame = words.next().ok_or(Fault::Log("no frame"))?;
+    let transmitted = match (words.next(), words.next()) {
+        (None | Some(b"R"), None) => false,
+        (Some(b"T"), None) => true,
+        _ => return Err(Fault::Log("more behind the frame")),
+    };
+    let message = match parse_frame(frame)? {
+        Some(mut frame) => {
+            frame.transmitted = transmitted;
+            Message::Frame(frame)
+        }
+        None => Message::Status(Status { text: escaped(bytes), meaning: StatusMeaning::ErrorFrame }),
+    };
+    Ok((stamp, message))
+}
+
+/// `(1436509052.249713)` in µs. Read as two integers: a 64-bit float is too coarse for µs since 1970 plus rounding.
+fn seconds(word: &[u8]) -> Option<i64> {
+    let inner = word.strip_prefix(b"(")?.strip_suffix(b")")?;
+    let mut parts = inner.split(|b| *b == b'.');
+    let whole = digits(parts.next()?)?;
+    let fraction = match parts.next() {
+        None => 0,
+        Some(text) if text.len() <= 9 => digits(text)? * 10_i64.pow(9 - text.len() as u32) / 1000,
+        Some(_) => return None,
+    };
+    if parts.next().is_some() {
+        return None;
+    }
+    whole.checked_mul(1_000_000)?.checked_add(fraction)
+}
+
+fn digits(text: &[u8]) -> Option<i64> {
+    if text.is_empty() || text.len() > 12 || !text.iter().all(u8::is_ascii_digit) {
+        return None;
+    }
+    Some(text.iter().fold(0, |n, d| n * 10 + i64::from(d - b'0')))
+}
+
+/// A frame, or `None` for one that reports bus errors.
+fn parse_frame(word: &[u8]) -> Result<Option<CanFrame>, Fault> {
+    let hash = word.iter().position(|b| *b == b'#').ok_or(Fault::Log("no `#`"))?;
+    let (id_text, rest) = (&word[..hash], &word[hash + 1..]);
+    let id = hex_u32(id_text)?;
+    let mut frame = match id_text.len() {
+        3 if id <= 0x7FF => CanFrame::new(id, false),
+        8 if id & ERROR_FLAG != 0 && id <= 0x3FFF_FFFF => return Ok(None),
+        8 if id <= 0x1FFF_FFFF => CanFrame::new(id, true),
+        3 | 8 => return Err(Fault::Identifier(id)),
+        _ => return Err(Fault::Log("the identifier has 3 or 8 digits")),
+    };
+    match rest {
+        [b'#', flags, data @ ..] => {
+            frame.fd_flags = Some(hex_digit(*flags)?);
+            let length = hex_data(&mut frame, data, 64)?;
+            let code = FD_LENGTHS.iter().position(|l| *l == length);
+            frame.dlc = code.ok_or(Fault::Log("no CAN FD frame has this length"))? as u8;
+        }
+        [b'R', code @ ..] => {
+            frame.remote = true;
+            frame.dlc = match code {
+                [] => 0,
+                [digit @ b'0'..=b'8'] => digit - b'0',
+                _ => return Err(Fault::Log("a remote request is R or R0 to R8")),
+            };
+        }
+        [data @ .., b'_', code] if data.len() == 16 => {
+            hex_data(&mut frame, data, 8)?;
+            frame.dlc = hex_digit(*code).ok().filter(|c| *c > 8).ok_or(Fault::LengthCode(*code))?;
+        }
+        data => frame.dlc = hex_data(&mut frame, data, 8)?,
+    }
+    Ok(Some(frame))
+}
+
+/// Puts hexadecimal data into a frame; gives its length in bytes.
+fn hex_data(frame: &mut CanFrame, text: &[u8], most: usize) -> Result<u8, Fault> {
+    if !text.len().is_multiple_of(2) || text.len() / 2 > most {
+        return Err(Fault::Log("data are pairs of hexadecimal digits, as many as a frame can hold"));
+    }
+    let length = (text.len() / 2) as u8;
+    for (byte, pair) in frame.data_mut(length).iter_mut().zip(text.chunks_exact(2)) {
+        *byte = hex_digit(pair[0])? << 4 | hex_digit(pair[1])?;
+    }
+    Ok(length)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn all(bytes: &[u8]) -> Vec<LoggedFrame> {
+        let mut framer = CandumpFramer::new();
+        framer.received(bytes);
+        framer.finish(End::Complete);
+        std::iter::from_fn(|| framer.next()).collect()
+    }
+
+    fn show(text: &str) -> String {
+        let logged = all(text.as_bytes());
+        let [LoggedFrame { stamp_us, framed }] = &logged[..] else { panic!("one line: {logged:?}") };
+        match &framed.message {
+            Message::Frame(frame) => format!("{stamp_us:?} {frame:?}"),
+            Message::Bad(bad) => bad.fault.to_string(),
+            other => format!("{other:?}"),
+        }
+    }
+
+    /// Source of the first line: python-can canutils.py (read), 8 bytes. The forms behind it are the ones that the
+    /// module's table lists.
+    #[test]
+    fn log_lines_read_as_documented() {
+        let cases = [
+            ("(0.0) vcan0 001#8d00100100820100", "Some(0) std 0x1 dlc 8 [8d, 00, 10, 01, 00, 82, 01, 00]"),
+            ("(1436509052.249713) can1 12ABCDEF#AA55", "Some(1436509052249713) ext 0x12ABCDEF dlc 2 [aa, 55]"),
+            ("(1.5) can0 044#R", "Some(1500000) std 0x44 dlc 0 remote []"),
+            ("(1.5) can0 044#R4 T", "Some(1500000) std 0x44 dlc 4 remote tx []"),
+            (
+                "(1.000001) can0 123##1000102030405060708090A0B R",
+                "Some(1000001) std 0x123 dlc 9 fd 1 [00, 01, 02, 03, 04, 05, 06, 07, 08, 09, 0a, 0b]",
+            ),
+            ("(1.0) can0 123#0011223344556677_F", "Some(1000000) std 0x123 dlc 15 [00, 11, 22, 33, 44, 55, 66, 77]"),
+            ("(1.0) can0 123#", "Some(1000000) std 0x123 dlc 0 []"),
+            ("(1.0) can0 123#1", "not `(seconds) interface id#data`: data are pairs of hexadecimal digits, as many as a frame can hold"),
+            ("(1.0) can0 1234#11", "not `(seconds) interface id#data`: the identifier has 3 or 8 digits"),
+            ("(1.0) can0 FFF#11", "identifier 0xFFF is too large for its kind"),
+            ("(x) can0 123#11", "not `(seconds) interface id#data`: no time"),
+            ("(1.0) can0", "not `(seconds) interface id#data`: no frame"),
+            ("(1.0) can0 123##0112233445566778899", "not `(seconds) interface id#data`: no CAN FD frame has this length"),
+        ];
+        for (line, expected) in cases {
+            assert_eq!(show(line), expected, "{line}");
+        }
+        assert!(show("(1.0) can0 20000080#0000000000000000").contains("ErrorFrame"));
+    }
+}
