@@ -1,0 +1,279 @@
+//! The journal: everything that arrived, on disk within a quarter of a second, in records that prove themselves.
+//!
+//! # Layout
+//!
+//! A journal is one file of records, all integers little-endian:
+//!
+//! ```text
+//! byte  0  magic      4  "TWJR"
+//!       4  version    2  1
+//!       6  kind       1  0 header, 1 bytes, 2 event, 3 end
+//!       7  zero       1
+//!       8  length     4  of the payload, at most 4 MiB
+//!      12  sequence   4  0, 1, 2, … without a gap
+//!      16  crc32      4  of bytes 0 to 15 and the payload (IEEE 802.3)
+//!      20  payload
+//! ```
+//!
+//! Payload of a `bytes` record, up to 250 ms of one port's stream without a hole in it:
+//!
+//! ```text
+//! byte  0  port       2  index in the rig
+//!       2  stamp      8  arrival of the first chunk, UTC µs
+//!      10  offset     8  place of the first byte in the port's stream
+//!      18  chunks: delta 4 (µs after `stamp`), length 2, bytes
+//! ```
+//!
+//! The other payloads are JSON: [`Header`], [`Event`], [`EndMark`].
+//!
+//! # Why so
+//!
+//! - A columnar file is unreadable until it is closed, and an Arrow stream returned phantom rows after a torn write
+//!   and wrong values after a flipped bit. A checksum over each record tells what was written from what was not.
+//! - The bytes are kept, not the messages cut from them: the journal then holds malformed input for free, is
+//!   written without decoding anything, and an error in a framer can be mended after the drive.
+//! - The reader stops at the first record that does not prove itself. Beyond it a record could look whole and yet
+//!   be out of order, so nothing there is guessed at; what was skipped is reported and kept.
+
+mod reader;
+mod writer;
+
+pub use reader::{JournalReader, SkipReason, Skipped};
+pub use writer::JournalWriter;
+
+use std::{
+    io,
+    path::{Path, PathBuf},
+};
+
+use serde::{Deserialize, Serialize};
+use tallywheel_schemas::{RunSheet, Timestamp};
+
+/// Version of the journal format.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct JournalVersion(pub u16);
+
+impl JournalVersion {
+    /// The version that this release writes and reads.
+    ///
+    /// 1: first version.
+    pub const CURRENT: Self = Self(1);
+}
+
+/// Name of the journal's file in its session's directory.
+pub const JOURNAL_FILE: &str = "journal.twj";
+
+const MAGIC: [u8; 4] = *b"TWJR";
+const HEAD: usize = 20;
+/// Keeps a damaged length from asking for memory.
+const MAX_PAYLOAD: usize = 4 << 20;
+
+/// One record.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Record {
+    /// The first record.
+    Header(Box<Header>),
+    /// Bytes of one port.
+    Bytes(Batch),
+    /// Something that happened to a port.
+    Event(Event),
+    /// The recording ended cleanly.
+    End(EndMark),
+}
+
+/// What a session is about.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Header {
+    /// Name of the session.
+    pub session: String,
+    /// Vehicle, as in the rig.
+    pub vehicle: String,
+    /// Start of the recording.
+    pub start_us: Timestamp,
+    /// File name of the rig.
+    pub rig_file: String,
+    /// Text of the rig.
+    pub rig_text: String,
+    /// The run sheet, when the session is a planned run.
+    pub run: Option<RunSheet>,
+    /// Program and version that recorded.
+    pub software: String,
+}
+
+/// Bytes of one port without a hole.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Batch {
+    /// Index of the port in the rig.
+    pub port: u16,
+    /// Place of the first byte in the port's stream.
+    pub offset: u64,
+    /// Chunks in the order of arrival.
+    pub chunks: Vec<Chunk>,
+}
+
+/// Bytes that arrived together, at most 65,535.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Chunk {
+    /// Arrival.
+    pub stamp: Timestamp,
+    /// The bytes.
+    pub bytes: Vec<u8>,
+}
+
+/// Something that happened to a port.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Event {
+    /// Index of the port in the rig.
+    pub port: u16,
+    /// When.
+    pub at_us: Timestamp,
+    /// What.
+    pub what: PortEvent,
+}
+
+/// What can happen to a port.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum PortEvent {
+    /// Opened for reading.
+    Opened,
+    /// The device went away.
+    Disconnected {
+        /// What the system said.
+        reason: String,
+    },
+    /// The disk was too slow and bytes were dropped.
+    Dropped {
+        /// Messages in them.
+        messages: u64,
+        /// Bytes.
+        bytes: u64,
+    },
+}
+
+/// A clean end.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EndMark {
+    /// When.
+    pub at_us: Timestamp,
+}
+
+/// A journal that cannot be written or read.
+#[derive(Debug, thiserror::Error)]
+pub enum JournalError {
+    /// The system refused.
+    #[error("{action} {}: {source}", path.display())]
+    Io {
+        /// What was tried.
+        action: &'static str,
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// A record is larger than a reader would accept.
+    #[error("write {}: a record of {bytes} bytes is beyond the limit of {MAX_PAYLOAD}", path.display())]
+    TooLarge {
+        /// The file.
+        path: PathBuf,
+        /// Size of its payload.
+        bytes: usize,
+    },
+}
+
+impl JournalError {
+    fn io(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Self {
+        let path = path.to_owned();
+        move |source| Self::Io { action, path, source }
+    }
+}
+
+impl Record {
+    const fn kind(&self) -> u8 {
+        match self {
+            Self::Header(_) => 0,
+            Self::Bytes(_) => 1,
+            Self::Event(_) => 2,
+            Self::End(_) => 3,
+        }
+    }
+
+    fn payload(&self) -> Vec<u8> {
+        let json = "these types have only string keys and finite numbers";
+        match self {
+            Self::Header(header) => serde_json::to_vec(header).expect(json),
+            Self::Bytes(batch) => batch.encode(),
+            Self::Event(event) => serde_json::to_vec(event).expect(json),
+            Self::End(end) => serde_json::to_vec(end).expect(json),
+        }
+    }
+
+    /// The record with its head, ready to be written.
+    pub fn encode(&self, sequence: u32) -> Vec<u8> {
+        let payload = self.payload();
+        let mut bytes = Vec::with_capacity(HEAD + payload.len());
+        bytes.extend_from_slice(&MAGIC);
+        bytes.extend_from_slice(&JournalVersion::CURRENT.0.to_le_bytes());
+        bytes.extend_from_slice(&[self.kind(), 0]);
+        bytes.extend_from_slice(&(payload.len() as u32).to_le_bytes());
+        bytes.extend_from_slice(&sequence.to_le_bytes());
+        let crc = record_crc(&bytes, &payload);
+        bytes.extend_from_slice(&crc.to_le_bytes());
+        bytes.extend_from_slice(&payload);
+        bytes
+    }
+
+    fn decode(kind: u8, payload: &[u8]) -> Option<Self> {
+        match kind {
+            0 => serde_json::from_slice(payload).ok().map(|h| Self::Header(Box::new(h))),
+            1 => Batch::decode(payload).map(Self::Bytes),
+            2 => serde_json::from_slice(payload).ok().map(Self::Event),
+            3 => serde_json::from_slice(payload).ok().map(Self::End),
+            _ => None,
+        }
+    }
+}
+
+fn record_crc(head: &[u8], payload: &[u8]) -> u32 {
+    let mut hasher = crc32fast::Hasher::new();
+    hasher.update(head);
+    hasher.update(payload);
+    hasher.finalize()
+}
+
+impl Batch {
+    fn encode(&self) -> Vec<u8> {
+        let start = self.chunks.first().map_or(0, |c| c.stamp.as_us());
+        let mut bytes = Vec::with_capacity(18 + self.chunks.iter().map(|c| 6 + c.bytes.len()).sum::<usize>());
+        bytes.extend_from_slice(&self.port.to_le_bytes());
+        bytes.extend_from_slice(&start.to_le_bytes());
+        bytes.extend_from_slice(&self.offset.to_le_bytes());
+        for chunk in &self.chunks {
+            let delta = (chunk.stamp.as_us() - start).clamp(0, i64::from(u32::MAX)) as u32;
+            bytes.extend_from_slice(&delta.to_le_bytes());
+            bytes.extend_from_slice(&(chunk.bytes.len() as u16).to_le_bytes());
+            bytes.extend_from_slice(&chunk.bytes);
+        }
+        bytes
+    }
+
+    fn decode(payload: &[u8]) -> Option<Self> {
+        let (port, rest) = payload.split_first_chunk()?;
+        let (stamp, rest) = rest.split_first_chunk()?;
+        let (offset, mut rest) = rest.split_first_chunk()?;
+        let start = Timestamp::from_us(i64::from_le_bytes(*stamp));
+        let mut chunks = Vec::new();
+        while !rest.is_empty() {
+            let (delta, after) = rest.split_first_chunk()?;
+            let (length, after) = after.split_first_chunk()?;
+            let (bytes, after) = after.split_at_checked(usize::from(u16::from_le_bytes(*length)))?;
+            let stamp = start.plus_us(i64::from(u32::from_le_bytes(*delta)));
+            chunks.push(Chunk { stamp, bytes: bytes.to_vec() });
+            rest = after;
+        }
+        Some(Self { port: u16::from_le_bytes(*port), offset: u64::from_le_bytes(*offset), chunks })
+    }
+}
+
+#[cfg(test)]
+mod tests;
