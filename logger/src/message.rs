@@ -102,8 +102,8 @@ pub enum Message {
     Status(Status),
     /// Something that cannot be read.
     Bad(Bad),
-    /// The end of a message whose start was never received, as the first bytes of a recording often are. Kept,
-    /// never decoded, and not held against the port.
+    /// Part of a message that the recording does not hold whole, as its first and last bytes often are. Kept, never
+    /// decoded, and not held against the port.
     Fragment(String),
 }
 

@@ -1,0 +1,206 @@
+//! From a journal to a sealed session.
+
+use std::path::Path;
+
+use tallywheel_schemas::{
+    Manifest, Rig, TextFile, Timestamp,
+    manifest::Origin,
+    rig::PortKind,
+};
+
+use super::{SealError, Sealer, SessionFacts};
+use crate::{
+    framing::{End, Framer},
+    journal::{Batch, Event, Header, JournalReader, PortEvent, Record, Skipped},
+    message::{Bad, Fault, Framed, Message},
+    session::SessionLock,
+};
+
+/// Where live stamps come from.
+pub const LIVE_CLOCK: &str = "arrival at the logger: system clock (UTC) read once at the start of the recording, then \
+     carried on by the monotonic clock";
+
+/// After this much silence the first byte of a text port begins a line, µs. At 9600 bit/s a character takes 1 ms, and
+/// a USB adapter may hold bytes back for 16 ms.
+const QUIET_US: i64 = 50_000;
+
+/// A journal that has become a session.
+#[derive(Debug)]
+pub struct Replayed {
+    /// The session's manifest.
+    pub manifest: Manifest,
+    /// What could not be read.
+    pub skipped: Option<Skipped>,
+}
+
+/// Seals the journal of a session. The journal stays; remove it only after this.
+///
+/// `Origin::Recovered` says in the manifest how the recording ended and what was skipped.
+///
+/// # Errors
+/// When the journal has no readable header, its rig is not valid, or a file cannot be read or written.
+pub fn seal_journal(dataset: &Path, lock: &SessionLock, origin: Origin) -> Result<Replayed, SealError> {
+    let mut reader = JournalReader::open(&lock.directory)?;
+    let header = match reader.next()? {
+        Some(Record::Header(header)) => *header,
+        Some(_) => return Err(no_header(lock, "the first record is of another kind".to_owned())),
+        None => {
+            let reason = reader.skipped().map_or("the file is empty".to_owned(), |s| s.reason.to_string());
+            return Err(no_header(lock, reason));
+        }
+    };
+    let rig = Rig::parse(TextFile::new(header.rig_file.as_str(), header.rig_text.as_str()))?;
+    let mut replay = Replay::new(dataset, lock, header, rig);
+    while let Some(record) = reader.next()? {
+        replay.record(record)?;
+    }
+    let skipped = reader.skipped().cloned();
+    let manifest = replay.finish(origin, skipped.as_ref())?;
+    Ok(Replayed { manifest, skipped })
+}
+
+fn no_header(lock: &SessionLock, reason: String) -> SealError {
+    SealError::NoHeader { path: lock.directory.clone(), reason }
+}
+
+/// One port's stream while it is replayed.
+#[derive(Debug)]
+struct Stream {
+    framer: Framer,
+    /// Place in the stream that is due next.
+    offset: u64,
+    opened: Option<Timestamp>,
+    begun: bool,
+    last: Timestamp,
+}
+
+struct Replay {
+    sealer: Sealer,
+    streams: Vec<Stream>,
+    start: Timestamp,
+    end: Option<Timestamp>,
+    last: Timestamp,
+    foreign: u64,
+}
+
+impl Replay {
+    fn new(dataset: &Path, lock: &SessionLock, header: Header, rig: Rig) -> Self {
+        let stream = |port| Stream {
+            framer: Framer::new(port),
+            offset: 0,
+            opened: None,
+            begun: false,
+            last: header.start_us,
+        };
+        let streams = rig.ports.iter().map(stream).collect();
+        let facts = SessionFacts {
+            rig,
+            rig_file: header.rig_file,
+            run: header.run,
+            clock: LIVE_CLOCK.to_owned(),
+            start: Some(header.start_us),
+        };
+        let start = header.start_us;
+        Self { sealer: Sealer::new(dataset, lock, facts), streams, start, end: None, last: start, foreign: 0 }
+    }
+
+    fn record(&mut self, record: Record) -> Result<(), SealError> {
+        match record {
+            Record::Bytes(batch) if usize::from(batch.port) < self.streams.len() => self.batch(&batch),
+            Record::Event(event) if usize::from(event.port) < self.streams.len() => self.event(event),
+            Record::End(end) => {
+                self.end = Some(end.at_us);
+                Ok(())
+            }
+            Record::Header(_) | Record::Bytes(_) | Record::Event(_) => {
+                self.foreign += 1;
+                Ok(())
+            }
+        }
+    }
+
+    fn batch(&mut self, batch: &Batch) -> Result<(), SealError> {
+        let port = usize::from(batch.port);
+        if batch.offset != self.streams[port].offset {
+            self.streams[port].framer.jump(batch.offset);
+            self.drain(port, self.streams[port].last)?;
+            self.streams[port].offset = batch.offset;
+        }
+        for chunk in &batch.chunks {
+            self.begin(port, chunk.stamp);
+            let stream = &mut self.streams[port];
+            stream.framer.received(&chunk.bytes);
+            stream.offset += chunk.bytes.len() as u64;
+            stream.last = chunk.stamp;
+            self.last = self.last.max(chunk.stamp);
+            self.sealer.bytes(port, chunk.bytes.len() as u64);
+            self.drain(port, chunk.stamp)?;
+        }
+        Ok(())
+    }
+
+    /// Before the first byte of a port: it may lie inside a message, unless the port was silent before it. An NMEA
+    /// sentence or an slcan line proves itself either way, so there it only matters what a bad first one is called.
+    fn begin(&mut self, port: usize, stamp: Timestamp) {
+        let text = self.sealer.port_kind(port) == PortKind::Text;
+        let stream = &mut self.streams[port];
+        if std::mem::replace(&mut stream.begun, true) {
+            return;
+        }
+        let quiet = stream.opened.is_some_and(|opened| stamp.as_us() - opened.as_us() >= QUIET_US);
+        if !text || !quiet {
+            stream.framer.begin_inside();
+        }
+    }
+
+    fn drain(&mut self, port: usize, stamp: Timestamp) -> Result<(), SealError> {
+        while let Some(framed) = self.streams[port].framer.next() {
+            self.sealer.message(port, stamp, framed)?;
+        }
+        Ok(())
+    }
+
+    fn event(&mut self, event: Event) -> Result<(), SealError> {
+        let port = usize::from(event.port);
+        self.last = self.last.max(event.at_us);
+        if event.what == PortEvent::Opened {
+            self.streams[port].opened = Some(event.at_us);
+        }
+        self.sealer.event(port, event.at_us, event.what)
+    }
+
+    fn finish(mut self, origin: Origin, skipped: Option<&Skipped>) -> Result<Manifest, SealError> {
+        for port in 0..self.streams.len() {
+            self.streams[port].framer.finish(End::Cut);
+            while let Some(framed) = self.streams[port].framer.next() {
+                self.sealer.message(port, self.streams[port].last, ended(framed))?;
+            }
+        }
+        if origin == Origin::Recovered {
+            self.sealer.note(match self.end {
+                Some(end) => format!("the recording ended cleanly at {end}, but its sealing was interrupted"),
+                None => format!("the recording was interrupted; the last record of its journal is of {}", self.last),
+            });
+        }
+        if let Some(skipped) = skipped {
+            self.sealer.note(format!(
+                "{} bytes of the journal from byte {} on could not be read and were skipped: {}",
+                skipped.bytes, skipped.offset, skipped.reason
+            ));
+        }
+        if self.foreign > 0 {
+            self.sealer.note(format!("{} journal record(s) name a port that the rig does not have", self.foreign));
+        }
+        let end = self.end.unwrap_or(self.last).max(self.start);
+        self.sealer.finish(Some(end), origin)
+    }
+}
+
+/// The end of a recording cuts what is just being sent; that is no fault of the port.
+fn ended(framed: Framed) -> Framed {
+    let message = match framed.message {
+        Message::Bad(Bad { text, fault: Fault::Cut }) => Message::Fragment(text),
+        other => other,
+    };
+    Framed { message, ..framed }
+}
