@@ -30,6 +30,8 @@ pub mod comparison;
 pub mod dataset;
 pub mod energy;
 pub mod figure;
+#[doc(hidden)]
+pub mod fixture;
 pub mod integral;
 pub mod ledger;
 pub mod mileage;
@@ -43,3 +45,7 @@ pub mod thermal;
 pub mod trips;
 pub mod uncertainty;
 pub mod verdict;
+
+pub use dataset::{Damage, Dataset, DatasetError, Filter, Session};
+pub use ledger::{ChannelFinding, Findings, LedgerError, LedgerOptions, SessionLedger, ledgers};
+pub use progress::{Bar, Progress, Silent};

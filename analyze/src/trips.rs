@@ -1,8 +1,8 @@
 //! Trips: drives from set-off to parking, found in ledger rows.
 //!
 //! Takes a [`SessionLedger`]. A bin is *moving* when its distance over its width reaches the moving speed. Moving bins
-//! whose pause is no longer than the dwell belong to one trip; set-off and parking are the outer edges of the
-//! neighbouring bins that still have any distance. Everything about a trip is sums over its bins.
+//! whose pause is no longer than the dwell belong to one trip. A vehicle creeps before it drives and after: set-off
+//! and parking are the outer edges of the outermost bins with any distance within a dwell of a moving one. Everything about a trip is sums over its bins.
 
 mod bins;
 mod climb;
@@ -27,6 +27,9 @@ pub struct TripRules {
     pub dwell_s: f64,
     /// Mean speed of a bin from which it is moving, m/s. Default 0.5.
     pub moving_m_s: f64,
+    /// Mean speed above which a bin near a trip still belongs to it, m/s. Default 0: any distance at all. Raise it for a
+    /// satellite receiver that never reads nought at rest.
+    pub creep_m_s: f64,
     /// Trips shorter than this are dropped: manoeuvring, or noise of a satellite receiver at rest, m. Default 50.
     pub min_distance_m: f64,
     /// A moving bin gathers speed above this acceleration, slows below minus this, and cruises between, m/s².
@@ -36,7 +39,7 @@ pub struct TripRules {
 
 impl Default for TripRules {
     fn default() -> Self {
-        Self { dwell_s: 300.0, moving_m_s: 0.5, min_distance_m: 50.0, steady_m_s2: 0.15 }
+        Self { dwell_s: 300.0, moving_m_s: 0.5, creep_m_s: 0.0, min_distance_m: 50.0, steady_m_s2: 0.15 }
     }
 }
 
@@ -125,16 +128,16 @@ fn stretches(bins: &BinColumns, rules: &TripRules) -> Vec<Range<usize>> {
             _ => found.push(i..i + 1),
         }
     }
+    let reach = (rules.dwell_s / bins.width_s()) as usize;
+    let creeps = |i: &usize| bins.exceeds(*i, rules.creep_m_s);
     let mut free_from = 0;
     for i in 0..found.len() {
         let free_to = found.get(i + 1).map_or(bins.len(), |next| next.start);
         let trip = &mut found[i];
-        while trip.start > free_from && bins.has_distance(trip.start - 1) {
-            trip.start -= 1;
-        }
-        while trip.end < free_to && bins.has_distance(trip.end) {
-            trip.end += 1;
-        }
+        let before = free_from.max(trip.start.saturating_sub(reach))..trip.start;
+        let after = trip.end..free_to.min(trip.end + reach);
+        trip.start = before.clone().find(creeps).unwrap_or(before.end);
+        trip.end = after.clone().rfind(creeps).map_or(after.start, |last| last + 1);
         free_from = trip.end;
     }
     found
@@ -182,7 +185,9 @@ fn describe(bins: &BinColumns, range: Range<usize>, rules: &TripRules) -> Trip {
     let distance_m = total(&bins.distance_m).unwrap_or_default();
     let moving_s = time(&moving);
     let stops = bins.stops(range.clone(), rules.moving_m_s);
-    let dynamics = descriptors::dynamics(bins.speed_traces(range.clone()).iter().map(Vec::as_slice), width_s);
+    // One bin more at either end: the point of setting off has an acceleration too.
+    let seen = range.start.saturating_sub(1)..(range.end + 1).min(bins.len());
+    let dynamics = descriptors::dynamics(bins.speed_traces(seen).iter().map(Vec::as_slice), width_s);
     let share = |part: f64, whole: f64| (whole > 0.0).then(|| part / whole);
     Trip {
         trip: 1,

@@ -92,9 +92,7 @@ pub(crate) fn write_partial(path: &Path, text: &str) -> Result<PathBuf, FileErro
         make_directory(directory)?;
     }
     let mut file = File::create(&temporary).map_err(FileError::io("create", &temporary))?;
-    file.write_all(text.as_bytes())
-        .and_then(|()| file.sync_all())
-        .map_err(FileError::io("write", &temporary))?;
+    file.write_all(text.as_bytes()).and_then(|()| file.sync_all()).map_err(FileError::io("write", &temporary))?;
     Ok(temporary)
 }
 
@@ -163,8 +161,10 @@ mod tests {
             fs::write(&file, text).expect("room");
             set_aside(&file, &aside).expect("room");
         }
-        let mut found: Vec<String> =
-            fs::read_dir(&aside).expect("there").map(|e| e.expect("an entry").file_name().into_string().expect("utf-8")).collect();
+        let mut found: Vec<String> = fs::read_dir(&aside)
+            .expect("there")
+            .map(|e| e.expect("an entry").file_name().into_string().expect("utf-8"))
+            .collect();
         found.sort();
         assert_eq!(found, ["a", "a.2"]);
     }

@@ -117,12 +117,8 @@ impl SessionLock {
     pub(crate) fn of_existing(directory: &Path) -> Result<Existing, FileError> {
         let path = directory.join(LOCK_FILE);
         let mut options = OpenOptions::new();
-        let file = options
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .open(&path)
-            .map_err(FileError::io("create", &path))?;
+        let file =
+            options.write(true).create(true).truncate(false).open(&path).map_err(FileError::io("create", &path))?;
         match file.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Ok(Existing::Held),
@@ -236,7 +232,10 @@ mod tests {
         let claim = || SessionLock::claim_new(dataset.path(), "skerry-1", start).expect("a free name");
         let first = claim();
         let second = claim();
-        assert_eq!((first.session.as_str(), second.session.as_str()), ("skerry-1-20261005T083000Z", "skerry-1-20261005T083000Z-2"));
+        assert_eq!(
+            (first.session.as_str(), second.session.as_str()),
+            ("skerry-1-20261005T083000Z", "skerry-1-20261005T083000Z-2")
+        );
         fs::write(first.directory.join(JOURNAL_FILE), b"x").expect("room");
         drop(first);
         assert_eq!(claim().session, "skerry-1-20261005T083000Z-3", "a journal is not taken over");

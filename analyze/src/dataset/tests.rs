@@ -1,1 +1,189 @@
+use std::fs;
 
+use tallywheel_schemas::Domain;
+use tempfile::TempDir;
+
+use super::*;
+use crate::fixture::{Columns, Sealed};
+
+const RIG: &str = "schema = 1\nvehicle = \"skerry-1\"\n[[port]]\nname = \"bench\"\nkind = \"text\"\n\
+    columns = [\"v\"]\n[[signal]]\nchannel = \"motion.wheel_speed_m_s\"\nport = \"bench\"\ncolumn = \"v\"\n";
+const START: i64 = 1_780_000_000_000_000;
+
+fn speeds(rows: i64) -> Columns {
+    let t = (0..rows).map(|i| START + i * 100_000).collect();
+    Columns::new(Domain::Motion, t).all("wheel_speed_m_s", (0..rows).map(|i| (i % 37) as f64 * 0.25))
+}
+
+/// A dataset with one session of four row groups of 100 rows, and the path of its motion file.
+fn four_groups() -> (TempDir, Manifest, PathBuf) {
+    let dir = tempfile::tempdir().expect("a directory");
+    let sealed = Sealed { group_rows: 100, ..Sealed::new("s1", RIG, vec![speeds(400)]) };
+    let manifest = sealed.write(dir.path()).expect("a session");
+    let path = dir.path().join(&manifest.files[0].path);
+    (dir, manifest, path)
+}
+
+fn read(root: &Path) -> (Vec<(i64, f64)>, Vec<Damage>) {
+    let dataset = Dataset::open(root).expect("a dataset");
+    let session = dataset.sessions(&Filter::default()).remove(0);
+    let mut rows = session.rows(Table::Decoded(Domain::Motion), &["wheel_speed_m_s"]);
+    let mut values = Vec::new();
+    for batch in rows.by_ref() {
+        let t = batch.column_by_name("t_us").and_then(|c| {
+            use arrow::array::AsArray;
+            c.as_primitive_opt::<arrow::datatypes::Int64Type>().map(|a| a.values().to_vec())
+        });
+        let v = batch.column_by_name("wheel_speed_m_s").and_then(|c| {
+            use arrow::array::AsArray;
+            c.as_primitive_opt::<arrow::datatypes::Float64Type>().map(|a| a.values().to_vec())
+        });
+        values.extend(t.expect("stamps").into_iter().zip(v.expect("speeds")));
+    }
+    (values, rows.into_damage())
+}
+
+#[test]
+fn an_undamaged_table_comes_back_whole() {
+    let (dir, _, _) = four_groups();
+    let (values, damage) = read(dir.path());
+    assert!(damage.is_empty(), "{damage:?}");
+    let expected: Vec<_> = (0..400).map(|i| (START + i * 100_000, (i % 37) as f64 * 0.25)).collect();
+    assert_eq!(values, expected);
+}
+
+#[test]
+fn any_flipped_byte_is_found_and_never_read_as_a_value() {
+    let (dir, manifest, path) = four_groups();
+    let (whole, _) = read(dir.path());
+    let sound = fs::read(&path).expect("a file");
+    let record = &manifest.files[0];
+    let groups_end = record.row_groups.last().map(|g| g.offset + g.length).expect("row groups");
+    for at in 0..sound.len() {
+        let mut bytes = sound.clone();
+        bytes[at] ^= 1 << (at % 8);
+        fs::write(&path, &bytes).expect("written");
+        let (values, damage) = read(dir.path());
+        assert!(!damage.is_empty(), "byte {at} of {} changed unnoticed", sound.len());
+        let lost: u64 = damage.iter().map(|d| d.rows).sum();
+        assert_eq!(values.len() as u64 + lost, 400, "byte {at}: every row is read or reported");
+        assert!(values.iter().all(|v| whole.contains(v)), "byte {at}: a wrong value");
+        let in_a_group = at as u64 >= record.row_groups[0].offset && (at as u64) < groups_end;
+        assert_eq!(values.len(), if in_a_group { 300 } else { 0 }, "byte {at}");
+    }
+}
+
+#[test]
+fn damage_to_rows_and_footer_together_is_found() {
+    let (dir, manifest, path) = four_groups();
+    let (whole, _) = read(dir.path());
+    let sound = fs::read(&path).expect("a file");
+    let groups_end = manifest.files[0].row_groups.last().map(|g| g.offset + g.length).expect("row groups") as usize;
+    for at in groups_end..sound.len() {
+        let mut bytes = sound.clone();
+        bytes[manifest.files[0].row_groups[0].offset as usize + 5] ^= 0x10;
+        bytes[at] ^= 1 << (at % 8);
+        fs::write(&path, &bytes).expect("written");
+        let (values, damage) = read(dir.path());
+        assert!(!damage.is_empty());
+        assert!(values.iter().all(|v| whole.contains(v)), "byte {at}: a wrong value");
+    }
+}
+
+#[test]
+fn a_truncated_file_is_found_at_every_length() {
+    let (dir, _, path) = four_groups();
+    let sound = fs::read(&path).expect("a file");
+    for length in (0..sound.len()).step_by(7) {
+        fs::write(&path, &sound[..length]).expect("written");
+        let (values, damage) = read(dir.path());
+        assert!(values.is_empty());
+        assert_eq!(damage.len(), 1);
+        assert_eq!((damage[0].rows, damage[0].table.as_str()), (400, "motion"));
+        let expected = format!("has {length} bytes where {} were sealed", sound.len());
+        assert_eq!(damage[0].reason, expected);
+    }
+}
+
+#[test]
+fn a_missing_file_is_damage_and_a_missing_table_is_not() {
+    let (dir, manifest, path) = four_groups();
+    fs::remove_file(path).expect("removed");
+    let (values, damage) = read(dir.path());
+    assert!(values.is_empty());
+    assert_eq!((damage[0].rows, &damage[0].path), (400, &manifest.files[0].path));
+    assert!(damage[0].reason.starts_with("cannot be read: "), "{}", damage[0].reason);
+    let session = Dataset::open(dir.path()).expect("a dataset").sessions(&Filter::default()).remove(0);
+    let mut none = session.rows(Table::Decoded(Domain::Pack), &["voltage_v"]);
+    assert!(none.next().is_none() && none.damage().is_empty());
+}
+
+#[test]
+fn a_manifest_cannot_point_out_of_the_dataset() {
+    let (dir, mut manifest, _) = four_groups();
+    manifest.files[0].path = "../elsewhere.parquet".to_owned();
+    fs::write(dir.path().join(manifest.path()), manifest.to_json()).expect("written");
+    assert_eq!(read(dir.path()).1[0].reason, "the manifest's path leaves the dataset");
+}
+
+#[test]
+fn rows_whose_stamps_run_backwards_are_reported() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let back = Columns::new(Domain::Motion, vec![START, START + 2, START + 1]).all("wheel_speed_m_s", [1.0, 2.0, 3.0]);
+    Sealed::new("s1", RIG, vec![back]).write(dir.path()).expect("a session");
+    let (values, damage) = read(dir.path());
+    assert!(values.is_empty());
+    assert_eq!((damage[0].rows, damage[0].reason.as_str()), (3, "time stamps run backwards"));
+}
+
+#[test]
+fn other_directories_are_refused_by_what_they_are() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let error = |path: &Path| Dataset::open(path).expect_err("no dataset").to_string();
+    assert!(error(&dir.path().join("nowhere")).ends_with("nowhere: not a directory"));
+    assert!(error(dir.path()).contains("not a dataset: there is no `sessions` directory in it"));
+    fs::create_dir(dir.path().join("sessions")).expect("a directory");
+    assert!(Dataset::open(dir.path()).expect("an empty dataset").sessions(&Filter::default()).is_empty());
+}
+
+#[test]
+fn an_unreadable_manifest_is_named() {
+    let (dir, manifest, _) = four_groups();
+    let path = dir.path().join(manifest.path());
+    fs::write(&path, "{").expect("written");
+    let error = Dataset::open(dir.path()).expect_err("a broken manifest").to_string();
+    assert!(error.starts_with(&format!("{}: not a session manifest", path.display())), "{error}");
+    let mut broken = manifest;
+    broken.rig.text = "schema = 9".to_owned();
+    fs::write(&path, broken.to_json()).expect("written");
+    let error = Dataset::open(dir.path()).expect_err("a broken rig").to_string();
+    assert!(error.contains("the rig kept in this manifest: rig.toml:"), "{error}");
+}
+
+#[test]
+fn sessions_are_filtered_and_in_order() {
+    let dir = tempfile::tempdir().expect("a directory");
+    let day = 86_400_000_000;
+    let run = |name: &str| {
+        let text = format!("[run]\nrun = \"{name}\"\nroute = \"harbour loop\"\ncondition = \"assist\"\n");
+        tallywheel_schemas::RunSheet::parse(&tallywheel_schemas::TextFile::new("run.toml", text)).expect("a run sheet")
+    };
+    for (name, vehicle, days, sheet) in
+        [("c", "skerry-2", 0, None), ("b", "skerry-1", 2, Some("hl-02")), ("a", "skerry-1", 1, Some("hl-01"))]
+    {
+        let table = Columns::new(Domain::Motion, vec![START + days * day]).all("wheel_speed_m_s", [1.0]);
+        let rig = RIG.replace("skerry-1", vehicle);
+        let sealed = Sealed { run: sheet.map(run), ..Sealed::new(name, &rig, vec![table]) };
+        sealed.write(dir.path()).expect("a session");
+    }
+    let dataset = Dataset::open(dir.path()).expect("a dataset");
+    let names = |filter: Filter| {
+        dataset.sessions(&filter).iter().map(|s| s.manifest.session.clone()).collect::<Vec<_>>().concat()
+    };
+    let date = |days: i64| Some(tallywheel_schemas::Timestamp::from_us(START + days * day).naive_date());
+    assert_eq!(names(Filter::default()), "abc");
+    assert_eq!(names(Filter { vehicles: vec!["skerry-2".to_owned()], ..Filter::default() }), "c");
+    assert_eq!(names(Filter { from: date(1), to: date(1), ..Filter::default() }), "a");
+    assert_eq!(names(Filter { from: date(1), ..Filter::default() }), "ab");
+    assert_eq!(names(Filter { runs: vec!["hl-02".to_owned()], ..Filter::default() }), "b");
+}

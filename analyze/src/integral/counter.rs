@@ -91,9 +91,9 @@ impl Counter {
     #[inline]
     pub fn add(&mut self, t: i64, count: i64, weight: f64) {
         if let Some((from, last)) = self.last {
-            if count >= last && self.modulus.is_none_or(|m| ((count - last) as u64) <= m / 2) {
-                let increment = (count - last) as f64;
-                let interval = Interval { from, to: t, increment, weight, wrapped: false };
+            let half = self.modulus.map_or(u64::MAX, |m| m / 2);
+            if let Some(rise) = count.checked_sub(last).filter(|d| u64::try_from(*d).is_ok_and(|d| d <= half)) {
+                let interval = Interval { from, to: t, increment: rise as f64, weight, wrapped: false };
                 self.forward(interval);
             } else {
                 self.backward(from, last, t, count, weight);

@@ -67,8 +67,8 @@ impl BinColumns {
         self.distance_m[i].is_some_and(|d| d / self.width_s() >= moving_m_s)
     }
 
-    pub(super) fn has_distance(&self, i: usize) -> bool {
-        self.distance_m[i].is_some_and(|d| d > 0.0)
+    pub(super) fn exceeds(&self, i: usize, speed_m_s: f64) -> bool {
+        self.distance_m[i].is_some_and(|d| d / self.width_s() > speed_m_s)
     }
 
     /// Not moving, and known to be so: at least half of the bin is covered.

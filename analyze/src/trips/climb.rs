@@ -29,11 +29,13 @@ pub(super) fn climb_m(altitudes: &[Option<f64>], step_s: f64) -> Option<f64> {
     Some(climb)
 }
 
-/// Centred means over the values there are.
+/// Centred means over the values there are. Near the ends the window shrinks on both sides alike, so that a steady
+/// climb keeps its foot and its top.
 fn smoothed(values: &[Option<f64>], reach: usize) -> Vec<f64> {
     (0..values.len())
         .filter_map(|i| {
-            let near = &values[i.saturating_sub(reach)..(i + reach + 1).min(values.len())];
+            let reach = reach.min(i).min(values.len() - 1 - i);
+            let near = &values[i - reach..=i + reach];
             let (sum, n) = near.iter().flatten().fold((0.0, 0), |(sum, n), v| (sum + v, n + 1));
             (n > 0).then(|| sum / f64::from(n))
         })

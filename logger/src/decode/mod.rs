@@ -23,8 +23,8 @@ use crate::{
     message::CanFrame,
 };
 use can::{CanPlan, Group};
-pub(crate) use rows::{constant, dictionary};
 use rows::Rows;
+pub(crate) use rows::{constant, dictionary};
 use sentence::Sentence;
 use slot::{Raw, Reading, Slot, Tally};
 

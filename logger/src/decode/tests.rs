@@ -133,7 +133,8 @@ fn one_row_for_each_domain_and_position_with_faults_as_nulls() {
     let count = engine.column_by_name("fuel_count").expect("a column").as_primitive::<Int64Type>();
     assert_eq!(count.value(0), 200);
     let channels = decoder.channels();
-    let of = |i: usize| (channels[i].samples, channels[i].missing, channels[i].out_of_range, channels[i].longest_gap_us);
+    let of =
+        |i: usize| (channels[i].samples, channels[i].missing, channels[i].out_of_range, channels[i].longest_gap_us);
     assert_eq!(of(0), (2, 0, 0, 3_000));
     assert_eq!(of(2), (0, 1, 0, 0), "not available");
     assert_eq!(of(3), (0, 0, 1, 0), "101 % is out of range");

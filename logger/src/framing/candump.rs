@@ -225,12 +225,18 @@ mod tests {
             ),
             ("(1.0) can0 123#0011223344556677_F", "Some(1000000) std 0x123 dlc 15 [00, 11, 22, 33, 44, 55, 66, 77]"),
             ("(1.0) can0 123#", "Some(1000000) std 0x123 dlc 0 []"),
-            ("(1.0) can0 123#1", "not `(seconds) interface id#data`: data are pairs of hexadecimal digits, as many as a frame can hold"),
+            (
+                "(1.0) can0 123#1",
+                "not `(seconds) interface id#data`: data are pairs of hexadecimal digits, as many as a frame can hold",
+            ),
             ("(1.0) can0 1234#11", "not `(seconds) interface id#data`: the identifier has 3 or 8 digits"),
             ("(1.0) can0 FFF#11", "identifier 0xFFF is too large for its kind"),
             ("(x) can0 123#11", "not `(seconds) interface id#data`: no time"),
             ("(1.0) can0", "not `(seconds) interface id#data`: no frame"),
-            ("(1.0) can0 123##0112233445566778899", "not `(seconds) interface id#data`: no CAN FD frame has this length"),
+            (
+                "(1.0) can0 123##0112233445566778899",
+                "not `(seconds) interface id#data`: no CAN FD frame has this length",
+            ),
         ];
         for (line, expected) in cases {
             assert_eq!(show(line), expected, "{line}");

@@ -25,7 +25,9 @@ use super::{
     End,
     pending::{Pending, Span},
 };
-use crate::message::{Bad, CanFrame, FD_BIT_RATE_SWITCH, FD_LENGTHS, Fault, Framed, Message, Status, StatusMeaning, escaped};
+use crate::message::{
+    Bad, CanFrame, FD_BIT_RATE_SWITCH, FD_LENGTHS, Fault, Framed, Message, Status, StatusMeaning, escaped,
+};
 
 /// The longest message: `D`, 8 digits, length code, 64 bytes, time stamp.
 const LONGEST: usize = 1 + 8 + 1 + 128 + 4;
@@ -330,13 +332,19 @@ mod tests {
             ("T12ABCDEF2AA55\r", "0: ext 0x12ABCDEF dlc 2 [aa, 55]"),
             ("r1230\r", "0: std 0x123 dlc 0 remote []"),
             ("t7E8803410D3200000000EA5F\r", "0: std 0x7E8 dlc 8 [03, 41, 0d, 32, 00, 00, 00, 00] at 59999 ms"),
-            ("T1111222281122334455667788EA5F\r", "0: ext 0x11112222 dlc 8 [11, 22, 33, 44, 55, 66, 77, 88] at 59999 ms"),
+            (
+                "T1111222281122334455667788EA5F\r",
+                "0: ext 0x11112222 dlc 8 [11, 22, 33, 44, 55, 66, 77, 88] at 59999 ms",
+            ),
             ("sb256256\r", "0: sb256256 = State { state: \"bus-off\", rx_errors: 256, tx_errors: 256 }"),
             ("sa057033\r", "0: sa057033 = State { state: \"active\", rx_errors: 57, tx_errors: 33 }"),
             ("e1a\r", "0: e1a = Errors([\"ack\"])"),
             ("e3bcO\r", "0: e3bcO = Errors([\"bit 0\", \"crc\", \"tx overrun\"])"),
             ("F08\r", "0: F08 = Flags(8)"),
-            ("d1239000102030405060708090A0B\r", "0: std 0x123 dlc 9 fd 0 [00, 01, 02, 03, 04, 05, 06, 07, 08, 09, 0a, 0b]"),
+            (
+                "d1239000102030405060708090A0B\r",
+                "0: std 0x123 dlc 9 fd 0 [00, 01, 02, 03, 04, 05, 06, 07, 08, 09, 0a, 0b]",
+            ),
             ("B0000012310A\r", "0: ext 0x123 dlc 1 fd 1 [0a]"),
             ("R000001238\r", "0: ext 0x123 dlc 8 remote []"),
             ("t0bc1ff\r", "0: std 0xBC dlc 1 [ff]"),

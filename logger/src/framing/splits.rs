@@ -8,10 +8,34 @@ use crate::message::Framed;
 
 /// Pieces of good and bad input of every kind, to be strung together in any order.
 const PIECES: &[&str] = &[
-    "t1230\r", "t4563112233\r", "T12ABCDEF2AA55\r", "t7E8803410D3200000000EA5F\r", "r1230\r", "d1231AA\r", "D000000001",
-    "sa057033\r", "e3bcO\r", "F08\r", "\r", "\u{7}", "\n", "t12", "380102", "$GPHDT,74.20,T*34\r\n", "$GPHDT,74",
-    "$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*48\r\n", "a,b\n", "1,2\n", "1,2,3\r\n", ",", "\u{FEFF}", "9", "\u{e9}",
-    "(0.0) vcan0 001#8d00100100820100\n", "(1.5) can0 044#R4 T\n", "(1.5) can0",
+    "t1230\r",
+    "t4563112233\r",
+    "T12ABCDEF2AA55\r",
+    "t7E8803410D3200000000EA5F\r",
+    "r1230\r",
+    "d1231AA\r",
+    "D000000001",
+    "sa057033\r",
+    "e3bcO\r",
+    "F08\r",
+    "\r",
+    "\u{7}",
+    "\n",
+    "t12",
+    "380102",
+    "$GPHDT,74.20,T*34\r\n",
+    "$GPHDT,74",
+    "$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*48\r\n",
+    "a,b\n",
+    "1,2\n",
+    "1,2,3\r\n",
+    ",",
+    "\u{FEFF}",
+    "9",
+    "\u{e9}",
+    "(0.0) vcan0 001#8d00100100820100\n",
+    "(1.5) can0 044#R4 T\n",
+    "(1.5) can0",
 ];
 
 fn stream() -> impl Strategy<Value = Vec<u8>> {

@@ -33,16 +33,22 @@ const DAY_US: i64 = 86_400_000_000;
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum ClockError {
     /// The capture counts from its start, and the start is not given.
-    #[error("its times count from the start of the capture; say when that was with --start, as in --start 2026-10-05T08:30:00Z")]
+    #[error(
+        "its times count from the start of the capture; say when that was with --start, as in --start 2026-10-05T08:30:00Z"
+    )]
     NeedsStart,
     /// The capture has no time at all.
-    #[error("its frames have no time stamps; say how long the capture took with --span SECONDS, and when it began with --start")]
+    #[error(
+        "its frames have no time stamps; say how long the capture took with --span SECONDS, and when it began with --start"
+    )]
     NeedsSpan,
     /// No date in the capture.
     #[error("no RMC sentence gives a date; say which day it was with --start")]
     NeedsDate,
     /// The rig does not say where the time is.
-    #[error("the rig does not say which column of port `{0}` holds the time; add time_column (and time_format) to the port")]
+    #[error(
+        "the rig does not say which column of port `{0}` holds the time; add time_column (and time_format) to the port"
+    )]
     NoTimeColumn(String),
     /// The header lacks a column.
     #[error("{0}; its header names {1}")]

@@ -9,12 +9,12 @@ pub mod clock;
 #[cfg(test)]
 mod tests;
 
-use std::{io, path::{Path, PathBuf}};
-
-use tallywheel_schemas::{
-    Manifest, Rig, RunSheet, TextFileError, Timestamp,
-    manifest::Origin,
+use std::{
+    io,
+    path::{Path, PathBuf},
 };
+
+use tallywheel_schemas::{Manifest, Rig, RunSheet, TextFileError, Timestamp, manifest::Origin};
 
 use crate::{
     seal::{SealError, Sealer, SessionFacts},

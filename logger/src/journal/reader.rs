@@ -100,8 +100,10 @@ impl<R: Read> JournalReader<R> {
             }
             Err(reason) => {
                 self.done = true;
-                self.skipped = reason.map(|reason| {
-                    Skipped { offset: self.offset, bytes: self.length.saturating_sub(self.offset), reason }
+                self.skipped = reason.map(|reason| Skipped {
+                    offset: self.offset,
+                    bytes: self.length.saturating_sub(self.offset),
+                    reason,
                 });
                 Ok(None)
             }

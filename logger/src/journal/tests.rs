@@ -145,10 +145,7 @@ fn another_version_is_refused_with_the_way_out() {
     let (mut bytes, _) = encoded();
     bytes[4] = 9;
     let reason = read(&bytes).1.expect("nothing read").reason.to_string();
-    assert_eq!(
-        reason,
-        "journal format 9 is not known; this release reads 1; seal it with the release that wrote it"
-    );
+    assert_eq!(reason, "journal format 9 is not known; this release reads 1; seal it with the release that wrote it");
 }
 
 #[test]

@@ -51,7 +51,8 @@ impl FrameRows {
     pub(super) fn take(&mut self, session: &str, ports: &StringArray) -> RecordBatch {
         let taken = std::mem::take(self);
         let rows = taken.t_us.len();
-        let Self { t_us, port, direction, id, extended, remote, fd, mut fd_flags, dlc, mut device_ms, mut data } = taken;
+        let Self { t_us, port, direction, id, extended, remote, fd, mut fd_flags, dlc, mut device_ms, mut data } =
+            taken;
         let arrays: Vec<ArrayRef> = vec![
             constant(session, rows),
             Arc::new(Int64Array::from(t_us)),

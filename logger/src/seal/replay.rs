@@ -2,11 +2,7 @@
 
 use std::path::Path;
 
-use tallywheel_schemas::{
-    Manifest, Rig, TextFile, Timestamp,
-    manifest::Origin,
-    rig::PortKind,
-};
+use tallywheel_schemas::{Manifest, Rig, TextFile, Timestamp, manifest::Origin, rig::PortKind};
 
 use super::{SealError, Sealer, SessionFacts};
 use crate::{
@@ -85,13 +81,8 @@ struct Replay {
 
 impl Replay {
     fn new(dataset: &Path, lock: &SessionLock, header: Header, rig: Rig) -> Self {
-        let stream = |port| Stream {
-            framer: Framer::new(port),
-            offset: 0,
-            opened: None,
-            begun: false,
-            last: header.start_us,
-        };
+        let stream =
+            |port| Stream { framer: Framer::new(port), offset: 0, opened: None, begun: false, last: header.start_us };
         let streams = rig.ports.iter().map(stream).collect();
         let facts = SessionFacts {
             rig,

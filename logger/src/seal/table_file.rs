@@ -108,12 +108,7 @@ impl FinishedFile {
     }
 }
 
-fn record(
-    table: Table,
-    relative: &Path,
-    partial: &Path,
-    metadata: &ParquetMetaData,
-) -> Result<FileRecord, SealError> {
+fn record(table: Table, relative: &Path, partial: &Path, metadata: &ParquetMetaData) -> Result<FileRecord, SealError> {
     let (blake3, bytes) = durable::digest(partial)?;
     let mut file = File::open(partial).map_err(FileError::io("open", partial))?;
     let row_groups = metadata
