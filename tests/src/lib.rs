@@ -34,7 +34,13 @@ pub fn program(name: &str) -> PathBuf {
     static BUILT: OnceLock<PathBuf> = OnceLock::new();
     let directory = BUILT.get_or_init(|| {
         let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
-        let status = Command::new(cargo)
+        let mut build = Command::new(cargo);
+        // What cargo tells a test about its package must not reach the build: build scripts that watch those
+        // variables would run again and take polars with them.
+        for (name, _) in env::vars_os().filter(|(name, _)| is_of_package(name)) {
+            build.env_remove(name);
+        }
+        let status = build
             .args(["build", "--workspace", "--bins", "--quiet"])
             .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join(".."))
             .status()
@@ -44,6 +50,14 @@ pub fn program(name: &str) -> PathBuf {
         test.ancestors().nth(2).expect("tests run from target/PROFILE/deps").to_owned()
     });
     directory.join(name)
+}
+
+/// Whether cargo set this variable for the package whose test is running.
+fn is_of_package(name: &std::ffi::OsStr) -> bool {
+    let name = name.to_string_lossy();
+    ["CARGO_PKG_", "CARGO_MANIFEST_", "CARGO_BIN_", "CARGO_CRATE_", "CARGO_PRIMARY_"]
+        .iter()
+        .any(|p| name.starts_with(p))
 }
 
 /// Runs one of the programs and waits for it.
