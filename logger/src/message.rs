@@ -267,6 +267,26 @@ pub fn escaped(bytes: &[u8]) -> String {
     text
 }
 
+/// The bytes behind an [`escaped`] text.
+pub fn unescaped(text: &str) -> Vec<u8> {
+    let mut bytes = Vec::with_capacity(text.len());
+    let mut rest = text.as_bytes();
+    while let Some((first, after)) = rest.split_first() {
+        let digits = after.strip_prefix(b"x").and_then(|d| std::str::from_utf8(d.get(..2)?).ok());
+        match digits.filter(|_| *first == b'\\').and_then(|d| u8::from_str_radix(d, 16).ok()) {
+            Some(byte) => {
+                bytes.push(byte);
+                rest = &after[3..];
+            }
+            None => {
+                bytes.push(*first);
+                rest = after;
+            }
+        }
+    }
+    bytes
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -276,6 +296,15 @@ mod tests {
         assert_eq!(Fault::Start(b'?').to_string(), "starts with `?`, which begins no message");
         assert_eq!(Fault::Digit(0).to_string(), "byte 0x00 is not a hexadecimal digit");
         assert_eq!(Fault::Checksum { sent: 0x0b, computed: 0xa0 }.to_string(), "checksum 0B sent, A0 computed");
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn escaping_loses_nothing(bytes in proptest::collection::vec(
+            proptest::prop_oneof![proptest::prelude::any::<u8>(), proptest::sample::select(&b"\\x5CfF"[..])], 0..40)
+        ) {
+            proptest::prop_assert_eq!(unescaped(&escaped(&bytes)), bytes);
+        }
     }
 
     #[test]

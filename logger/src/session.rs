@@ -80,7 +80,7 @@ impl SessionLock {
         let mut name = base.clone();
         let mut number = 1;
         loop {
-            match Self::claim(dataset, vehicle, &name) {
+            match Self::claim(dataset, &name) {
                 Err(SessionError::Sealed { .. } | SessionError::InWork { .. }) => {
                     number += 1;
                     name = format!("{base}-{number}");
@@ -94,12 +94,12 @@ impl SessionLock {
     ///
     /// # Errors
     /// When the name is no file name, a session of that name is sealed or in work, or the system refuses.
-    pub fn claim(dataset: &Path, vehicle: &str, session: &str) -> Result<Self, SessionError> {
+    pub fn claim(dataset: &Path, session: &str) -> Result<Self, SessionError> {
         let fine = |c: char| c.is_ascii_alphanumeric() || "-_.".contains(c);
         if session.is_empty() || session.starts_with('.') || !session.chars().all(fine) {
             return Err(SessionError::Name(session.to_owned()));
         }
-        if let Some(path) = find_manifest(dataset, vehicle, session)? {
+        if let Some(path) = find_manifest(dataset, session)? {
             return Err(SessionError::Sealed { session: session.to_owned(), path });
         }
         let directory = dataset.join(JOURNAL_DIRECTORY).join(session);
@@ -156,13 +156,18 @@ pub(crate) fn unfinished(dataset: &Path) -> Result<Vec<PathBuf>, FileError> {
     Ok(found)
 }
 
-/// The manifest of a sealed session, on whatever date it is.
+/// The manifest of a sealed session, of whatever vehicle and date.
 ///
 /// # Errors
 /// When the system refuses.
-pub(crate) fn find_manifest(dataset: &Path, vehicle: &str, session: &str) -> Result<Option<PathBuf>, FileError> {
-    let dates = subdirectories(&dataset.join("sessions").join(format!("vehicle={vehicle}")))?;
-    Ok(dates.into_iter().map(|d| d.join(format!("{session}.json"))).find(|p| p.exists()))
+pub(crate) fn find_manifest(dataset: &Path, session: &str) -> Result<Option<PathBuf>, FileError> {
+    for vehicle in subdirectories(&dataset.join("sessions"))? {
+        let dates = subdirectories(&vehicle)?;
+        if let Some(found) = dates.into_iter().map(|d| d.join(format!("{session}.json"))).find(|p| p.exists()) {
+            return Ok(Some(found));
+        }
+    }
+    Ok(None)
 }
 
 /// Manifests of every sealed session of a vehicle, in the order of date and name.
@@ -246,7 +251,7 @@ mod tests {
     #[test]
     fn a_name_that_is_a_path_is_refused() {
         let dataset = tempfile::tempdir().expect("a temporary directory");
-        let error = SessionLock::claim(dataset.path(), "skerry-1", "../x").expect_err("a path").to_string();
+        let error = SessionLock::claim(dataset.path(), "../x").expect_err("a path").to_string();
         assert!(error.starts_with("session name `../x`: use letters"), "{error}");
     }
 }

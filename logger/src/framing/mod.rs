@@ -27,7 +27,7 @@ mod text;
 
 pub use candump::{CandumpFramer, LoggedFrame};
 pub use columns::{Columns, Row};
-pub use nmea::{NmeaFramer, checksum};
+pub use nmea::{NmeaFramer, checksum, is_verified};
 pub use slcan::SlcanFramer;
 pub use text::TextFramer;
 

@@ -111,6 +111,11 @@ pub fn checksum(body: &[u8]) -> u8 {
     body.iter().fold(0, |sum, byte| sum ^ byte)
 }
 
+/// Whether a sentence without its line end has a checksum that holds.
+pub fn is_verified(line: &[u8]) -> bool {
+    verify(line).is_ok()
+}
+
 /// Checks a sentence without its line end.
 fn verify(line: &[u8]) -> Result<(), Fault> {
     let [b'$' | b'!', body @ ..] = line else {

@@ -243,7 +243,7 @@ impl Clock {
 /// # Formula
 /// `(t₂ − t₁) mod 60000`
 fn since(last: u16, now: u16) -> u16 {
-    (now + DEVICE_WRAP_MS - last) % DEVICE_WRAP_MS
+    if now >= last { now - last } else { now + (DEVICE_WRAP_MS - last) }
 }
 
 fn stamp(time: NaiveDateTime) -> Timestamp {

@@ -115,7 +115,7 @@ pub fn import(options: &ImportOptions, progress: &mut dyn FnMut(u64)) -> Result<
         return Err(ImportError::Clock { path, source: ClockError::NoMessage });
     };
     let lock = match &options.session {
-        Some(name) => SessionLock::claim(&options.data, &rig.vehicle, name)?,
+        Some(name) => SessionLock::claim(&options.data, name)?,
         None => SessionLock::claim_new(&options.data, &rig.vehicle, first)?,
     };
     let facts = SessionFacts {

@@ -62,11 +62,6 @@ impl PortTally {
         self.cause = Some("disconnected");
     }
 
-    /// Whether the port has sent anything yet.
-    pub(crate) fn is_silent(&self) -> bool {
-        self.last_us.is_none()
-    }
-
     /// Counts a message; `start_us` is the start of the session.
     pub(crate) fn count(&mut self, start_us: i64, t_us: i64, framed: &Framed) {
         self.pause(start_us, t_us);
@@ -93,12 +88,6 @@ impl PortTally {
         }
     }
 
-    /// Notes that a message passed, for a port whose other counters are known already.
-    pub(crate) fn heard(&mut self, start_us: i64, t_us: i64) {
-        self.pause(start_us, t_us);
-        self.last_us = Some(t_us);
-    }
-
     /// Ends the stretch without data that ends at `t_us`.
     fn pause(&mut self, start_us: i64, t_us: i64) {
         let from = self.last_us.unwrap_or(start_us);
@@ -107,7 +96,8 @@ impl PortTally {
             self.record.longest_gap_us = self.record.longest_gap_us.max(length_us);
         }
         let cause = self.cause.take();
-        if length_us > self.limit_us {
+        // What is known to be lost is listed however short the silence was.
+        if length_us > self.limit_us || cause.is_some() {
             if self.gaps.len() == MOST_GAPS {
                 self.unlisted_gaps += 1;
                 return;

@@ -147,10 +147,6 @@ impl EventRows {
         self.value.append_option(value);
     }
 
-    pub(super) fn len(&self) -> usize {
-        self.t_us.len()
-    }
-
     pub(super) fn take(&mut self, session: &str) -> RecordBatch {
         let Self { t_us, kind, mut text, mut value } = std::mem::take(self);
         let kinds = StringArray::from(EventKind::ALL.map(EventKind::name).to_vec());

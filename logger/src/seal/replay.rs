@@ -13,7 +13,7 @@ use crate::{
 };
 
 /// Where live stamps come from.
-pub const LIVE_CLOCK: &str = "arrival at the logger: system clock (UTC) read once at the start of the recording, then \
+pub(super) const LIVE_CLOCK: &str = "arrival at the logger: system clock (UTC) read once at the start of the recording, then \
      carried on by the monotonic clock";
 
 /// After this much silence the first byte of a text port begins a line, µs. At 9600 bit/s a character takes 1 ms, and

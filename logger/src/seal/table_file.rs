@@ -96,15 +96,9 @@ impl FinishedFile {
             if durable::same_content(&self.partial, &self.target)? {
                 return fs::remove_file(&self.partial).map_err(FileError::io("remove", &self.partial));
             }
-            durable::set_aside(&self.target, aside)?;
+            durable::set_aside(&self.target, &aside.join(&self.record.table))?;
         }
         durable::publish(&self.partial, &self.target)
-    }
-
-    /// Removes the file, when the session will not be sealed after all.
-    pub(crate) fn discard(&self) {
-        // Best effort: what stays behind has a partial name and is overwritten by the next try.
-        let _ = fs::remove_file(&self.partial);
     }
 }
 

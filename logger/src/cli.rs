@@ -1,0 +1,277 @@
+//! The command line: arguments to options, outcomes to words and exit codes.
+
+use std::{
+    ffi::OsString,
+    io::{self, IsTerminal, Write},
+    path::{Path, PathBuf},
+    time::Duration,
+};
+
+use clap::{Parser, Subcommand};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use tallywheel_schemas::{Manifest, Timestamp};
+
+use crate::{
+    exit::Exit,
+    import::{ImportOptions, import},
+    rebuild::{RebuildOptions, rebuild},
+    record::{RecordOptions, record},
+    recover::{Outcome, Recovery, recover},
+    serial_ports,
+    summary::Summary,
+};
+
+/// Said once at the start of every recording.
+const CAUTION: &str = "\
+CAUTION. Road tests are dangerous. Two people: one drives and watches the road, never the screen; start on a closed road.
+Above 60 V dc counts as hazardous voltage: isolate and lock out before touching the kit, never work alone.
+This program only records. It is not a safety device and must not be relied on to warn of or prevent anything.
+Local law and the judgement of licensed practitioners come first.";
+
+/// Captures road-test data from serial ports and files into checksummed Parquet sessions.
+#[derive(Debug, Parser)]
+#[command(name = "tallywheel-logger", version, about, after_help = EXIT_CODES)]
+struct Args {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXIT_CODES: &str = "\
+Exit codes: 0 done; 1 done, but data were malformed, dropped or lost with a port; 2 could not be done, or wrong usage.";
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Record from serial ports until Ctrl-C, SIGTERM or the end of --for
+    Record {
+        /// Rig file of the vehicle
+        #[arg(long, value_name = "RIG")]
+        rig: PathBuf,
+        /// Dataset directory
+        #[arg(long, value_name = "DATASET")]
+        data: PathBuf,
+        /// Run sheet, when this is a planned run
+        #[arg(long, value_name = "FILE")]
+        run_sheet: Option<PathBuf>,
+        /// Serial device of a port, in place of the rig's
+        #[arg(long = "device", value_name = "PORT=PATH", value_parser = pair)]
+        devices: Vec<(String, PathBuf)>,
+        /// End after so many seconds
+        #[arg(long = "for", value_name = "SECONDS", value_parser = seconds)]
+        length: Option<f64>,
+    },
+    /// Make a session from captured files, one for each port
+    Import {
+        /// Rig file of the vehicle
+        #[arg(long, value_name = "RIG")]
+        rig: PathBuf,
+        /// Dataset directory
+        #[arg(long, value_name = "DATASET")]
+        data: PathBuf,
+        /// Captured file of a port: slcan text or CAN log, NMEA log, or delimited text
+        #[arg(long = "capture", value_name = "PORT=FILE", value_parser = pair, required = true)]
+        captures: Vec<(String, PathBuf)>,
+        /// Start of captures that do not know their time, as in 2026-10-05T08:30:00Z
+        #[arg(long, value_name = "TIME", value_parser = time)]
+        start: Option<Timestamp>,
+        /// Length of captures without any time stamps; their times are estimated
+        #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+        span: Option<f64>,
+        /// Run sheet, when this is a planned run
+        #[arg(long, value_name = "FILE")]
+        run_sheet: Option<PathBuf>,
+        /// Name of the session, in place of VEHICLE-START
+        #[arg(long, value_name = "NAME")]
+        session: Option<String>,
+    },
+    /// Finish recordings that were interrupted
+    Recover {
+        /// Dataset directory
+        #[arg(long, value_name = "DATASET")]
+        data: PathBuf,
+    },
+    /// Decode sealed sessions again with a corrected rig
+    Rebuild {
+        /// Dataset directory
+        #[arg(long, value_name = "DATASET")]
+        data: PathBuf,
+        /// Corrected rig file
+        #[arg(long, value_name = "RIG")]
+        rig: PathBuf,
+        /// Session to decode again; without it every session of the rig's vehicle
+        #[arg(long = "session", value_name = "NAME")]
+        sessions: Vec<String>,
+    },
+    /// List serial devices
+    Ports,
+}
+
+fn pair(text: &str) -> Result<(String, PathBuf), String> {
+    match text.split_once('=') {
+        Some((port, path)) if !port.is_empty() && !path.is_empty() => Ok((port.to_owned(), PathBuf::from(path))),
+        _ => Err("give it as PORT=PATH".to_owned()),
+    }
+}
+
+fn seconds(text: &str) -> Result<f64, String> {
+    let most = 1e9;
+    match text.parse::<f64>() {
+        Ok(s) if s > 0.0 && s <= most => Ok(s),
+        _ => Err(format!("give seconds above 0 and up to {most}")),
+    }
+}
+
+fn time(text: &str) -> Result<Timestamp, String> {
+    Timestamp::parse(text, 0).map_err(|e| e.to_string())
+}
+
+/// Runs the program with the arguments that the system gave it, the program's name first.
+pub fn run(args: impl IntoIterator<Item = OsString>) -> Exit {
+    let args = match Args::try_parse_from(args) {
+        Ok(args) => args,
+        Err(error) => {
+            let failed = error.use_stderr();
+            // Nothing is left to do if even this cannot be printed.
+            let _ = error.print();
+            return if failed { Exit::Failed } else { Exit::Success };
+        }
+    };
+    let subscriber = tracing_subscriber::fmt().with_writer(io::stderr).without_time().with_target(false).compact();
+    // Fails only if a test in the same process has set one already.
+    let _ = subscriber.with_ansi(io::stderr().is_terminal()).try_init();
+    let done = match args.command {
+        Command::Record { rig, data, run_sheet, devices, length } => {
+            complain(CAUTION);
+            let length = length.map(Duration::from_secs_f64);
+            run_record(&RecordOptions { rig, data, run_sheet, devices, length })
+        }
+        Command::Import { rig, data, captures, start, span, run_sheet, session } => {
+            run_import(&ImportOptions { rig, data, captures, start, span_s: span, run_sheet, session })
+        }
+        Command::Recover { data } => run_recover(&data),
+        Command::Rebuild { data, rig, sessions } => run_rebuild(&RebuildOptions { rig, data, sessions }),
+        Command::Ports => serial_ports::list().map_err(|e| format!("list serial devices: {e}")).map(|text| {
+            print(&text);
+            Exit::Success
+        }),
+    };
+    done.unwrap_or_else(|error| {
+        complain(&format!("error: {error}"));
+        Exit::Failed
+    })
+}
+
+fn run_record(options: &RecordOptions) -> Result<Exit, String> {
+    let manifest = record(options).map_err(|e| e.to_string())?;
+    Ok(report(&options.data, &manifest))
+}
+
+fn run_import(options: &ImportOptions) -> Result<Exit, String> {
+    let sizes = options.captures.iter().filter_map(|(_, path)| path.metadata().ok());
+    let bar = progress(sizes.map(|m| m.len()).sum());
+    let imported = import(options, &mut |bytes| bar.inc(bytes));
+    bar.finish_and_clear();
+    Ok(report(&options.data, &imported.map_err(|e| e.to_string())?))
+}
+
+/// A bar that is drawn only on a terminal.
+fn progress(bytes: u64) -> ProgressBar {
+    let target =
+        if io::stderr().is_terminal() { ProgressDrawTarget::stderr_with_hz(5) } else { ProgressDrawTarget::hidden() };
+    let bar = ProgressBar::with_draw_target(Some(bytes), target);
+    let style = ProgressStyle::with_template("{bar:40} {bytes} of {total_bytes}, {eta} left");
+    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+    bar
+}
+
+fn report(data: &Path, manifest: &Manifest) -> Exit {
+    print(&Summary::new(data, manifest).to_string());
+    Exit::of(manifest)
+}
+
+fn run_recover(data: &Path) -> Result<Exit, String> {
+    if !data.is_dir() {
+        return Err(format!("{} is no directory", data.display()));
+    }
+    let recoveries = recover(data).map_err(|e| e.to_string())?;
+    if recoveries.is_empty() {
+        print("nothing to recover\n");
+    }
+    Ok(recoveries.iter().map(|recovery| report_recovery(data, recovery)).max().unwrap_or(Exit::Success))
+}
+
+fn report_recovery(data: &Path, recovery: &Recovery) -> Exit {
+    let session = &recovery.session;
+    match &recovery.outcome {
+        Outcome::Sealed { manifest, skipped } => {
+            let exit = report(data, manifest);
+            let Some((skipped, kept)) = skipped else { return exit };
+            print(&format!("kept     the whole journal, {} bytes unread: {}\n", skipped.bytes, kept.display()));
+            exit.max(Exit::Faults)
+        }
+        Outcome::AlreadySealed => {
+            print(&format!("{session}: was sealed already; its journal is cleared away\n"));
+            Exit::Success
+        }
+        Outcome::InWork => {
+            print(&format!("{session}: in work by another program, left alone\n"));
+            Exit::Success
+        }
+        Outcome::Nothing => {
+            print(&format!("{session}: nothing had been recorded; a broken import is to be started again\n"));
+            Exit::Success
+        }
+        Outcome::Unreadable { reason, kept } => {
+            print(&format!("{session}: cannot be read ({reason}); kept as {}\n", kept.display()));
+            Exit::Faults
+        }
+        Outcome::Failed(error) => {
+            complain(&format!("error: session {session}: {error}"));
+            Exit::Failed
+        }
+    }
+}
+
+fn run_rebuild(options: &RebuildOptions) -> Result<Exit, String> {
+    let manifests = rebuild(options).map_err(|e| e.to_string())?;
+    for manifest in &manifests {
+        print(&Summary::new(&options.data, manifest).to_string());
+    }
+    Ok(Exit::Success)
+}
+
+/// Prints to standard output. A reader that has gone away is no error.
+fn print(text: &str) {
+    let _ = io::stdout().lock().write_all(text.as_bytes());
+}
+
+/// Prints to standard error.
+fn complain(text: &str) {
+    let _ = writeln!(io::stderr().lock(), "{text}");
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::*;
+
+    #[test]
+    fn the_arguments_are_consistent() {
+        Args::command().debug_assert();
+    }
+
+    #[test]
+    fn wrong_usage_is_told_from_help() {
+        let run = |args: &[&str]| run(args.iter().map(OsString::from));
+        assert_eq!(run(&["tallywheel-logger", "record"]), Exit::Failed);
+        assert_eq!(run(&["tallywheel-logger", "--help"]), Exit::Success);
+        assert_eq!(run(&["tallywheel-logger", "recover", "--data", "/nonexistent"]), Exit::Failed);
+    }
+
+    #[test]
+    fn pairs_and_seconds_are_checked() {
+        assert_eq!(pair("kit=/dev/ttyACM0=x"), Ok(("kit".to_owned(), PathBuf::from("/dev/ttyACM0=x"))));
+        assert!(pair("/dev/ttyACM0").is_err() && pair("=x").is_err());
+        assert!(seconds("0").is_err() && seconds("nan").is_err() && seconds("30").is_ok());
+    }
+}
