@@ -93,16 +93,17 @@ fn list(f: &mut fmt::Formatter<'_>, label: &str, names: impl Iterator<Item = Str
 
 /// Seconds as people say them.
 pub(crate) fn duration(seconds: f64) -> String {
-    let whole = seconds.max(0.0) as u64;
+    let tenths = (seconds.max(0.0) * 10.0).round() as u64;
+    let (hours, minutes) = (tenths / 36_000, tenths / 600 % 60);
     let mut text = String::new();
-    if whole >= 3600 {
+    if hours > 0 {
         // Writing to a string does not fail.
-        let _ = write!(text, "{} h ", whole / 3600);
+        let _ = write!(text, "{hours} h ");
     }
-    if whole >= 60 {
-        let _ = write!(text, "{} min ", whole / 60 % 60);
+    if tenths >= 600 {
+        let _ = write!(text, "{minutes} min ");
     }
-    let _ = write!(text, "{:.1} s", seconds.max(0.0) - (whole / 60 * 60) as f64);
+    let _ = write!(text, "{}.{} s", tenths / 10 % 60, tenths % 10);
     text
 }
 
@@ -112,7 +113,8 @@ mod tests {
 
     #[test]
     fn durations_read_naturally() {
-        assert_eq!(duration(0.25), "0.2 s");
+        assert_eq!(duration(0.26), "0.3 s");
+        assert_eq!(duration(59.96), "1 min 0.0 s");
         assert_eq!(duration(75.0), "1 min 15.0 s");
         assert_eq!(duration(7325.5), "2 h 2 min 5.5 s");
     }

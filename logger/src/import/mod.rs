@@ -125,7 +125,9 @@ pub fn import(options: &ImportOptions, progress: &mut dyn FnMut(u64)) -> Result<
         start: None,
         rig,
     };
-    let sealer = Sealer::new(&options.data, &lock, facts);
+    let ports = facts.rig.ports.len();
+    let mut sealer = Sealer::new(&options.data, &lock, facts);
+    (0..ports).filter(|port| captures.iter().all(|c| c.port() != *port)).for_each(|port| sealer.absent(port));
     let sealed = merge(sealer, captures, heads, progress);
     if sealed.is_err() {
         // Leaves the dataset as it was. The first error is the one to tell of.

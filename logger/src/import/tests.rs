@@ -126,7 +126,13 @@ fn slcan_without_time_is_spread_over_the_span_and_says_so() {
     bench.options.span_s = Some(3.0);
     let manifest = bench.import();
     assert_eq!(times(&bench.rows(&manifest, Table::Frames)), [START, START + 1_500_000, START + 3_000_000]);
-    assert!(manifest.notes[0].contains("times are estimated"), "{:?}", manifest.notes);
+    let notes = &manifest.notes;
+    assert!(notes[0].contains("times are estimated"), "{notes:?}");
+    assert_eq!(
+        notes[1..],
+        ["port gps: no capture was imported for it", "port fuel-box: no capture was imported for it"]
+    );
+    assert!(manifest.gaps.is_empty() || manifest.gaps.iter().all(|g| g.port == "kit-bus"));
     bench.options.start = None;
     bench.options.data = bench.directory.path().join("other");
     assert!(bench.error().contains("say when that was with --start"));

@@ -1,1 +1,145 @@
+use tallywheel_schemas::Timestamp;
 
+use super::*;
+use crate::{
+    import::{ImportOptions, import},
+    testing::{floats, rows, tree, verify},
+};
+
+const RIG: &str = r#"schema = 1
+vehicle = "skerry-1"
+[[port]]
+name = "bus"
+kind = "slcan"
+bit_rate = 250000
+[[port]]
+name = "gps"
+kind = "nmea"
+[[port]]
+name = "box"
+kind = "text"
+columns = ["t", "pulses", "temp"]
+time_column = "t"
+time_format = "from_start_s"
+[[signal]]
+channel = "pack.voltage_v"
+port = "bus"
+id = 0x310
+start_bit = 0
+length = 16
+scale = 0.01
+[[signal]]
+channel = "engine.fuel_temp_c"
+port = "box"
+column = "temp"
+"#;
+
+const BUS: &str = "t31020A000000\rt31021400012C\rt3102\rT12ABCDEF2AA550190\r";
+const GPS: &str =
+    "$GPRMC,083000.00,A,4807.038,N,01131.000,E,022.4,084.4,051026,003.1,W*7F\r\n$GPRMC,083001.00,A,48\r\n";
+const BOX: &str = "0.0,1,20\n0.1,2\nx,3,21\n0.4,4,22\n";
+
+struct Bench {
+    directory: tempfile::TempDir,
+    data: PathBuf,
+}
+
+impl Bench {
+    fn new() -> Self {
+        let directory = tempfile::tempdir().expect("a temporary directory");
+        let data = directory.path().join("data");
+        Self { directory, data }
+    }
+
+    fn file(&self, name: &str, text: &str) -> PathBuf {
+        let path = self.directory.path().join(name);
+        fs::write(&path, text).expect("room");
+        path
+    }
+
+    fn import(&self, rig: &str, data: &Path) -> Manifest {
+        let rmc = "GPRMC,083000.00,A,4807.038,N,01131.000,E,022.4,084.4,051026,003.1,W";
+        let sum = format!("{:02X}", crate::framing::checksum(rmc.as_bytes()));
+        let captures =
+            [("bus", BUS.to_owned()), ("gps", GPS.replace("*7F", &format!("*{sum}"))), ("box", BOX.to_owned())];
+        let options = ImportOptions {
+            rig: self.file("first.toml", rig),
+            data: data.to_owned(),
+            captures: captures.map(|(port, text)| (port.to_owned(), self.file(port, &text))).to_vec(),
+            start: Some(Timestamp::parse("2026-10-05T08:30:00Z", 0).expect("a time")),
+            ..ImportOptions::default()
+        };
+        import(&options, &mut |_| {}).expect("an import")
+    }
+
+    fn rebuild(&self, rig: &str) -> Result<Vec<Manifest>, RebuildError> {
+        let rig = self.file("corrected.toml", rig);
+        rebuild(&RebuildOptions { rig, data: self.data.clone(), sessions: Vec::new() })
+    }
+}
+
+fn corrected() -> String {
+    RIG.replace("scale = 0.01", "scale = 0.02").replace("engine.fuel_temp_c", "ambient.temp_c")
+}
+
+/// Hashes of the decoded files by table.
+fn decoded(manifest: &Manifest) -> Vec<(String, tallywheel_schemas::Digest)> {
+    manifest.files.iter().filter(|f| is_decoded(&f.table)).map(|f| (f.table.clone(), f.blake3)).collect()
+}
+
+#[test]
+fn decoded_tables_are_as_if_the_corrected_rig_had_been_there_from_the_start() {
+    let bench = Bench::new();
+    let old = bench.import(RIG, &bench.data);
+    let expected = bench.import(&corrected(), &bench.directory.path().join("fresh"));
+    let new = bench.rebuild(&corrected()).expect("rebuilt").remove(0);
+    verify(&bench.data, &new);
+    assert_eq!(decoded(&new), decoded(&expected));
+    assert_eq!(new.channels, expected.channels);
+    assert_eq!((new.ports.clone(), new.origin.clone()), (old.ports.clone(), old.origin.clone()));
+    assert_eq!(new.earlier_rigs, [old.rig.clone()]);
+    let pack = rows(&bench.data, &new, Table::Decoded(Domain::Pack)).expect("pack");
+    assert_eq!(floats(&pack, "voltage_v"), [Some(0.2), Some(0.4)]);
+    // What was replaced is all there: three decoded files and the manifest.
+    let aside = bench.data.join(SUPERSEDED_DIRECTORY).join(&old.session).join(old.rig.blake3.short());
+    assert_eq!(tree(&aside).len(), decoded(&old).len() + 1);
+    for file in old.files.iter().filter(|f| is_decoded(&f.table)) {
+        let kept = aside.join(&file.table).join(format!("{}.parquet", old.session));
+        assert_eq!(durable::digest(&kept).expect("kept").0, file.blake3);
+    }
+    assert!(!tree(&bench.data).iter().any(|f| f.contains("partial") || f.contains(".journal/")));
+}
+
+#[test]
+fn an_interrupted_rebuild_is_repaired_by_another() {
+    let bench = Bench::new();
+    let old = bench.import(RIG, &bench.data);
+    let new = bench.rebuild(&corrected()).expect("rebuilt").remove(0);
+    // As if it had been killed before the last step: old manifest, new files under their names, one of them missing.
+    fs::write(bench.data.join(old.path()), old.to_json()).expect("room");
+    let pack = new.file(Table::Decoded(Domain::Pack)).expect("pack");
+    fs::remove_file(bench.data.join(&pack.path)).expect("the file");
+    let again = bench.rebuild(&corrected()).expect("repaired").remove(0);
+    verify(&bench.data, &again);
+    assert_eq!(again, new);
+}
+
+#[test]
+fn a_rig_that_does_not_fit_and_raw_data_that_are_damaged_are_refused() {
+    let bench = Bench::new();
+    let old = bench.import(RIG, &bench.data);
+    let before = tree(&bench.data);
+    let error = |rig: &str| bench.rebuild(rig).expect_err("refused").to_string();
+    assert!(error(&RIG.replace("skerry-1", "skerry-2")).ends_with("no session of vehicle skerry-2"));
+    let renamed = RIG.replace("\"bus\"", "\"kit\"");
+    assert!(error(&renamed).contains("has data of port `bus`, which the rig does not have"));
+    let frames = bench.data.join(&old.files[0].path);
+    let mut bytes = fs::read(&frames).expect("frames");
+    bytes[100] ^= 1;
+    fs::write(&frames, bytes).expect("room");
+    assert!(error(&corrected()).contains("is missing or damaged"));
+    assert_eq!(tree(&bench.data), before);
+    let unknown =
+        RebuildOptions { rig: bench.file("r.toml", RIG), data: bench.data.clone(), sessions: vec!["none".to_owned()] };
+    assert!(rebuild(&unknown).expect_err("unknown").to_string().contains("no session `none`"));
+}

@@ -159,6 +159,11 @@ impl Sealer {
         self.tallies[port].bytes(bytes);
     }
 
+    /// Says that a port has no source in this session, so that its silence is no gap.
+    pub(crate) fn absent(&mut self, port: usize) {
+        self.tallies[port].absent();
+    }
+
     /// Adds a sentence for the reader of the data.
     pub fn note(&mut self, note: String) {
         self.notes.push(note);

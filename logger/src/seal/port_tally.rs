@@ -29,6 +29,7 @@ pub(crate) struct PortTally {
     fragments: u64,
     refusals: u64,
     stamped: u64,
+    absent: bool,
 }
 
 impl PortTally {
@@ -46,11 +47,17 @@ impl PortTally {
             fragments: 0,
             refusals: 0,
             stamped: 0,
+            absent: false,
         }
     }
 
     pub(crate) fn bytes(&mut self, bytes: u64) {
         self.record.bytes += bytes;
+    }
+
+    /// Says that nothing could come from the port: it has no capture.
+    pub(crate) fn absent(&mut self) {
+        self.absent = true;
     }
 
     pub(crate) fn dropped(&mut self, messages: u64) {
@@ -113,9 +120,13 @@ impl PortTally {
 
     /// Ends the count at the end of the session.
     pub(crate) fn finish(mut self, start_us: i64, end_us: i64) -> (PortRecord, Vec<Gap>, Vec<String>) {
-        self.pause(start_us, end_us);
-        let port = &self.record.port;
         let mut notes = Vec::new();
+        if self.absent {
+            notes.push(format!("port {}: no capture was imported for it", self.record.port));
+        } else {
+            self.pause(start_us, end_us);
+        }
+        let port = &self.record.port;
         if self.fragments > 0 {
             notes.push(format!(
                 "port {port}: {} message(s) were cut by the start or end of listening; kept in `lines`, not decoded",

@@ -4,6 +4,9 @@
 //! whatever of it cannot be read is moved to `.journal-unreadable/SESSION`, never deleted. The journal goes only after
 //! the manifest is on the disk, so an interrupted recovery is simply done again.
 
+#[cfg(test)]
+mod tests;
+
 use std::{
     fs,
     path::{Path, PathBuf},
