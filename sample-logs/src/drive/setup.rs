@@ -1,0 +1,61 @@
+//! What is given before a drive begins.
+
+use crate::{
+    assist::KitSwitch,
+    driver::Temper,
+    noise::{Noise, Purpose},
+    route::Route,
+};
+
+/// Weather during a drive.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Weather {
+    /// Outside air, °C.
+    pub ambient_c: f64,
+    /// Air pressure, kPa.
+    pub pressure_kpa: f64,
+    /// Wind, m/s.
+    pub wind_m_s: f64,
+    /// Direction the wind comes from, degrees.
+    pub wind_from_deg: f64,
+}
+
+/// A drive to come.
+#[derive(Debug, Clone)]
+pub struct Setup {
+    /// Where.
+    pub route: Route,
+    /// Kit on, off or dead.
+    pub kit: KitSwitch,
+    /// Parcels, kg.
+    pub payload_kg: f64,
+    /// How the driver drives.
+    pub temper: Temper,
+    /// The driver's randomness.
+    pub driver_noise: Noise,
+    /// Weather.
+    pub weather: Weather,
+    /// Pack's state of charge, 0 to 1.
+    pub soc: f64,
+    /// Coolant at the start, °C.
+    pub coolant_c: f64,
+    /// Motors at the start, °C.
+    pub motor_c: f64,
+}
+
+impl Setup {
+    /// A mild still day, a warm engine, a charged pack and an average driver.
+    pub fn plain(route: Route, kit: KitSwitch, seed: u64) -> Self {
+        Self {
+            route,
+            kit,
+            payload_kg: 200.0,
+            temper: Temper { briskness: 1.0, haste: 1.0, line: 1.0 },
+            driver_noise: Noise::new(seed, Purpose::Driver, 0),
+            weather: Weather { ambient_c: 12.0, pressure_kpa: 101.3, wind_m_s: 0.0, wind_from_deg: 0.0 },
+            soc: 0.9,
+            coolant_c: 80.0,
+            motor_c: 14.0,
+        }
+    }
+}
