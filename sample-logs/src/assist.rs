@@ -16,11 +16,11 @@ const BASE_RPM: f64 = 380.0;
 /// Torque per ampere of phase current (rms), N·m/A.
 const TORQUE_PER_AMPERE: f64 = 1.60;
 /// Phase resistance at 20 °C, Ω.
-const PHASE_OHM: f64 = 0.032;
+const PHASE_OHM: f64 = 0.028;
 /// Largest change of torque, N·m/s.
 const SLEW_N_M_S: f64 = 450.0;
 /// Pedal travel (share) at which the motors give all they may.
-pub const FULL_ASSIST_PEDAL: f64 = 0.075;
+pub const FULL_ASSIST_PEDAL: f64 = 0.10;
 /// Regenerating torque of one motor, N·m.
 const REGEN_TORQUE_N_M: f64 = 85.0;
 /// Regeneration fades out below this road speed, m/s.

@@ -55,6 +55,7 @@ pub fn fuel_volume_ml(mass_g: f64, temperature_c: f64) -> f64 {
 pub struct Drive {
     setup: Setup,
     vehicle: Vehicle,
+    engine: Engine,
     path: Path,
     driver: Driver,
     gearbox: Gearbox,
@@ -94,7 +95,8 @@ impl Drive {
             ..DriveTruth::default()
         };
         Self {
-            vehicle: Vehicle::van(setup.payload_kg),
+            vehicle: Vehicle::van(setup.payload_kg).with_rolling_factor(setup.rolling_factor),
+            engine: Engine { accessories_w: Engine::VAN.accessories_w + setup.extra_load_w, ..Engine::VAN },
             path: setup.route.path(),
             driver: Driver::new(setup.route, setup.temper, setup.driver_noise.clone()),
             gearbox: Gearbox::new(),
@@ -201,7 +203,7 @@ impl Drive {
     }
 
     fn engine_rpm(&self, coupling: Coupling, speed_m_s: f64) -> f64 {
-        self.gearbox.engine_rpm(coupling, speed_m_s, self.vehicle.wheel_radius_m, Engine::VAN.idle_rpm)
+        self.gearbox.engine_rpm(coupling, speed_m_s, self.vehicle.wheel_radius_m, self.engine.idle_rpm)
     }
 
     fn wheel_rpm(&self, speed_m_s: f64) -> f64 {
@@ -210,13 +212,17 @@ impl Drive {
 
     fn decide(&mut self, want_n: f64, coupling: Coupling, rpm: f64) -> Decision {
         let allowed = self.setup.kit == KitSwitch::On && self.cut_off.update(self.speed_m_s);
-        if want_n > 0.0 { self.decide_drive(want_n, coupling, rpm, allowed) } else { self.decide_slow(want_n, coupling, rpm, allowed) }
+        if want_n > 0.0 {
+            self.decide_drive(want_n, coupling, rpm, allowed)
+        } else {
+            self.decide_slow(want_n, coupling, rpm, allowed)
+        }
     }
 
     /// The accelerator is pressed: engine and motors share the force by pedal position.
     fn decide_drive(&mut self, want_n: f64, coupling: Coupling, rpm: f64, allowed: bool) -> Decision {
         let per_torque = self.gearbox.ratio() * EFFICIENCY / self.vehicle.wheel_radius_m;
-        let engine_max_n = if coupling == Coupling::Open { 0.0 } else { Engine::VAN.max_torque_n_m(rpm) * per_torque };
+        let engine_max_n = if coupling == Coupling::Open { 0.0 } else { self.engine.max_torque_n_m(rpm) * per_torque };
         let limit_n_m = if allowed { self.drive_limit_n_m() } else { 0.0 };
         let motors_max_n = MOTORS as f64 * limit_n_m / self.vehicle.wheel_radius_m;
         if coupling != Coupling::Open {
@@ -235,7 +241,7 @@ impl Drive {
     /// The accelerator is released: engine braking, then regeneration, then the brakes.
     fn decide_slow(&mut self, want_n: f64, coupling: Coupling, rpm: f64, allowed: bool) -> Decision {
         self.pedal = 0.0;
-        let engine = Engine::VAN;
+        let engine = self.engine;
         let fuel_may_cut = coupling == Coupling::Closed && rpm > engine.fuel_cut_rpm;
         let overrun_n_m = engine.friction_n_m(rpm) + engine.accessories_w / (rpm * PI / 30.0).max(1.0);
         let per_torque = self.gearbox.ratio() / EFFICIENCY / self.vehicle.wheel_radius_m;
@@ -323,7 +329,7 @@ impl Drive {
         let torque = self.flywheel_n_m(decision.engine_n);
         let rpm = self.engine_rpm(coupling, advance.mean_speed_m_s);
         let enrichment = Engine::enrichment(self.coolant.temperature_c);
-        let fuel_g_s = if !running || decision.fuel_cut { 0.0 } else { Engine::VAN.fuel_g_s(torque, rpm, enrichment) };
+        let fuel_g_s = if !running || decision.fuel_cut { 0.0 } else { self.engine.fuel_g_s(torque, rpm, enrichment) };
         let shaft_w = torque * rpm * PI / 30.0;
         let input_w = torque * self.gearbox.input_rpm(advance.mean_speed_m_s, self.vehicle.wheel_radius_m) * PI / 30.0;
         let wheels_w = decision.engine_n * advance.mean_speed_m_s;
@@ -373,9 +379,9 @@ impl Drive {
     ) -> Sample {
         let torque = self.flywheel_n_m(decision.engine_n);
         let enrichment = Engine::enrichment(self.coolant.temperature_c);
-        let fuel_g_s = if !running || decision.fuel_cut { 0.0 } else { Engine::VAN.fuel_g_s(torque, rpm, enrichment) };
+        let fuel_g_s = if !running || decision.fuel_cut { 0.0 } else { self.engine.fuel_g_s(torque, rpm, enrichment) };
         let (maf_g_s, lambda) = air_of(fuel_g_s, rpm, enrichment);
-        let opening = torque.max(0.0) / Engine::VAN.max_torque_n_m(rpm);
+        let opening = torque.max(0.0) / self.engine.max_torque_n_m(rpm);
         let throttle_pct = if running && coupling != Coupling::Open { 4.0 + 90.0 * opening } else { 4.0 };
         let wheel_rpm = self.wheel_rpm(self.speed_m_s);
         let fault = if self.setup.kit == KitSwitch::Dead { 17 } else { 0 };

@@ -12,6 +12,8 @@ pub struct Temper {
     pub briskness: f64,
     /// Factor on the speed that traffic allows, about 1.
     pub haste: f64,
+    /// Factor on the time at stops, about 1.
+    pub patience: f64,
     /// Length of the line driven over the route's length, about 1: lanes, parked vans.
     pub line: f64,
 }
@@ -20,8 +22,9 @@ impl Temper {
     /// Draws a run's temper: a trained driver on a fixed route repeats to a few percent.
     pub fn draw(noise: &mut Noise) -> Self {
         Self {
-            briskness: 1.0 + noise.bounded(0.05),
-            haste: 1.0 + noise.bounded(0.014),
+            briskness: 1.0 + noise.bounded(0.08),
+            haste: 1.0 + noise.bounded(0.018),
+            patience: 1.0 + noise.bounded(0.12),
             line: 1.0 + noise.bounded(0.001),
         }
     }
@@ -44,6 +47,7 @@ pub struct Driver {
     route: Route,
     stops: Vec<f64>,
     dwells_s: Vec<f64>,
+    hindrances: Vec<f64>,
     next_stop: usize,
     wait_left_s: f64,
     temper: Temper,
@@ -58,13 +62,38 @@ const BRAKING_M_S2: f64 = 1.15;
 /// How far ahead a lower limit is heeded, m.
 const LOOK_AHEAD_M: f64 = 160.0;
 
+/// Speed past a hindrance, m/s.
+const HINDRANCE_M_S: f64 = 3.2;
+/// Spacing of the places where something may be in the way, m.
+const HINDRANCE_EVERY_M: f64 = 400.0;
+/// Share of those places where something is, in a run.
+const HINDRANCE_SHARE: f64 = 0.3;
+/// Nobody is in the way on open road, m/s.
+const OPEN_ROAD_M_S: f64 = 50.0 / 3.6;
+
+/// Where in this run somebody is in the way (a ferry queue, a parked lorry, sheep): the chief reason why one
+/// run in traffic takes a few percent more fuel than the next.
+fn hindrances(route: &Route, noise: &mut Noise) -> Vec<f64> {
+    let places = (route.length_m / HINDRANCE_EVERY_M) as usize;
+    let mut found = Vec::new();
+    for k in 0..places {
+        let at = (k as f64 + noise.uniform(0.2, 0.8)) * HINDRANCE_EVERY_M;
+        if noise.uniform(0.0, 1.0) < HINDRANCE_SHARE && route.limit_m_s(at) < OPEN_ROAD_M_S {
+            found.push(at);
+        }
+    }
+    found
+}
+
 impl Driver {
     /// A driver at the start of a route; dwell times are drawn for every stop.
     pub fn new(route: Route, temper: Temper, mut noise: Noise) -> Self {
         let stops = route.all_stops();
-        let dwells_s = stops.iter().map(|_| (route.dwell_s * (1.0 + noise.bounded(0.25))).max(3.0)).collect();
+        let dwell_s = route.dwell_s * temper.patience;
+        let dwells_s = stops.iter().map(|_| (dwell_s * (1.0 + noise.bounded(0.25))).max(3.0)).collect();
+        let hindrances = hindrances(&route, &mut noise);
         let mood = Wander::new(0.015, 7.0);
-        Self { route, stops, dwells_s, next_stop: 0, wait_left_s: 0.0, temper, mood, noise }
+        Self { route, stops, dwells_s, hindrances, next_stop: 0, wait_left_s: 0.0, temper, mood, noise }
     }
 
     /// Length of the line driven over the route's length.
@@ -100,12 +129,15 @@ impl Driver {
         for (ahead, limit) in self.route.lower_limits_ahead(at_m, LOOK_AHEAD_M) {
             target = target.min((limit * limit * haste * haste + 2.0 * braking * ahead).sqrt());
         }
+        for ahead in self.hindrances.iter().map(|h| h - at_m).filter(|d| (-10.0..LOOK_AHEAD_M).contains(d)) {
+            target = target.min((HINDRANCE_M_S * HINDRANCE_M_S + 2.0 * braking * ahead.max(0.0)).sqrt());
+        }
         let to_stop = self.stops.get(self.next_stop).map_or(f64::INFINITY, |s| s - at_m);
         if to_stop < STOP_WITHIN_M {
             return -(0.5 * speed_m_s * speed_m_s / to_stop.max(0.3)).clamp(0.8, 3.0);
         }
         target = target.min((2.0 * braking * to_stop).sqrt());
-        let most = self.temper.briskness * (1.08 - 0.034 * speed_m_s).max(0.34);
+        let most = self.temper.briskness * (1.12 - 0.036 * speed_m_s).max(0.34);
         (0.9 * (target - speed_m_s)).clamp(-2.4, most)
     }
 }
@@ -117,7 +149,7 @@ mod tests {
 
     #[test]
     fn the_driver_slows_for_a_stop_and_waits_there() {
-        let temper = Temper { briskness: 1.0, haste: 1.0, line: 1.0 };
+        let temper = Temper { briskness: 1.0, haste: 1.0, patience: 1.0, line: 1.0 };
         let mut driver = Driver::new(HARBOUR_HOP, temper, Noise::new(1, Purpose::Driver, 0));
         assert_eq!(driver.look(0.0, 0.0, 0.01), Intent::Drive);
         assert!(driver.acceleration_m_s2(0.0, 0.0) > 1.0);

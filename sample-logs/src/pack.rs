@@ -11,9 +11,9 @@ pub const MAX_DISCHARGE_A: f64 = 200.0;
 /// Largest current in while driving, A.
 pub const MAX_REGEN_A: f64 = 60.0;
 
-/// Open-circuit voltage of one LFP cell at 0, 5, 10, 20 … 90, 95, 100 % of charge, V (typical curve of the
+/// Open-circuit voltage of one LFP cell at 0, 5, 10, 20 … 90, 95, 98, 100 % of charge, V (typical curve of the
 /// chemistry, common practice).
-const OCV: [(f64, f64); 13] = [
+const OCV: [(f64, f64); 14] = [
     (0.00, 2.60),
     (0.05, 3.05),
     (0.10, 3.19),
@@ -25,8 +25,9 @@ const OCV: [(f64, f64); 13] = [
     (0.70, 3.315),
     (0.80, 3.325),
     (0.90, 3.330),
-    (0.95, 3.335),
-    (1.00, 3.400),
+    (0.95, 3.340),
+    (0.98, 3.370),
+    (1.00, 3.450),
 ];
 
 /// State of the pack.
@@ -119,7 +120,7 @@ pub struct Charger {
 
 impl Charger {
     /// The kit's 1.8 kW charger; 0.88 is common for its class.
-    pub const KIT: Self = Self { wall_w: 1800.0, efficiency: 0.88, limit_v: 102.6 };
+    pub const KIT: Self = Self { wall_w: 1800.0, efficiency: 0.88, limit_v: 103.2 };
 
     /// Power from the wall at this moment, W; zero when the pack is full (current below 2 A at the limit).
     ///

@@ -152,8 +152,7 @@ impl Path {
         let position = (at_m / self.spacing_m).clamp(0.0, last as f64);
         let (k, share) = (position.floor() as usize, position.fract());
         let (a, b) = (self.points[k.min(last)], self.points[(k + 1).min(last)]);
-        let (east, north) =
-            (a.east_m + share * (b.east_m - a.east_m), a.north_m + share * (b.north_m - a.north_m));
+        let (east, north) = (a.east_m + share * (b.east_m - a.east_m), a.north_m + share * (b.north_m - a.north_m));
         island::place(east, north, METRES_PER_DEGREE, a.course_rad)
     }
 }

@@ -31,7 +31,7 @@ impl TwoNode {
         Self {
             winding_j_per_k: 1500.0,
             housing_j_per_k: 6200.0,
-            winding_to_housing_k_per_w: 0.150,
+            winding_to_housing_k_per_w: 0.140,
             housing_to_air_k_per_w: 0.235 / cooling,
             cooling_per_m_s: 0.035,
             winding_c: temperature_c,
@@ -46,7 +46,8 @@ impl TwoNode {
     /// `C_h dT_h/dt = P_h + (T_w − T_h)/R_wh − (T_h − T_a)(1 + k v)/R_ha`.
     pub fn advance(&mut self, winding_w: f64, housing_w: f64, ambient_c: f64, speed_m_s: f64, dt_s: f64) {
         let across = (self.winding_c - self.housing_c) / self.winding_to_housing_k_per_w;
-        let away = (self.housing_c - ambient_c) * (1.0 + self.cooling_per_m_s * speed_m_s) / self.housing_to_air_k_per_w;
+        let away =
+            (self.housing_c - ambient_c) * (1.0 + self.cooling_per_m_s * speed_m_s) / self.housing_to_air_k_per_w;
         self.winding_c += (winding_w - across) / self.winding_j_per_k * dt_s;
         self.housing_c += (housing_w + across - away) / self.housing_j_per_k * dt_s;
     }
@@ -139,7 +140,7 @@ mod tests {
         for _ in 0..400_000 {
             motor.advance(100.0, 0.0, 15.0, 0.0, 0.1);
         }
-        close(motor.winding_c, 15.0 + 100.0 * (0.150 + 0.235), 1e-6);
+        close(motor.winding_c, 15.0 + 100.0 * (0.140 + 0.235), 1e-6);
     }
 
     #[test]

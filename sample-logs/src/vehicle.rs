@@ -36,6 +36,12 @@ impl Vehicle {
         }
     }
 
+    /// The same vehicle on a road that rolls harder or easier by a factor.
+    #[must_use]
+    pub fn with_rolling_factor(self, factor: f64) -> Self {
+        Self { rolling: self.rolling * factor, ..self }
+    }
+
     /// Mass that resists a change of speed, kg.
     ///
     /// # Formula
@@ -72,11 +78,8 @@ impl Vehicle {
         let inertia = self.inertia_kg();
         let net = tractive_n - load.total_n() - brake_n;
         let free = speed_m_s + net / inertia * dt_s;
-        let (end, brake_n) = if free > 0.0 {
-            (free, brake_n)
-        } else {
-            (0.0, tractive_n - load.total_n() + inertia * speed_m_s / dt_s)
-        };
+        let (end, brake_n) =
+            if free > 0.0 { (free, brake_n) } else { (0.0, tractive_n - load.total_n() + inertia * speed_m_s / dt_s) };
         let mean = 0.5 * (speed_m_s + end);
         Advance { speed_m_s: end, mean_speed_m_s: mean, distance_m: mean * dt_s, brake_n }
     }

@@ -27,6 +27,10 @@ pub struct Setup {
     pub route: Route,
     /// Kit on, off or dead.
     pub kit: KitSwitch,
+    /// Factor on the rolling resistance: wet or dry road, warm or cold tyres.
+    pub rolling_factor: f64,
+    /// Power of lights, fans and wipers beside the usual load, W.
+    pub extra_load_w: f64,
     /// Parcels, kg.
     pub payload_kg: f64,
     /// How the driver drives.
@@ -49,8 +53,10 @@ impl Setup {
         Self {
             route,
             kit,
+            rolling_factor: 1.0,
+            extra_load_w: 0.0,
             payload_kg: 200.0,
-            temper: Temper { briskness: 1.0, haste: 1.0, line: 1.0 },
+            temper: Temper { briskness: 1.0, haste: 1.0, patience: 1.0, line: 1.0 },
             driver_noise: Noise::new(seed, Purpose::Driver, 0),
             weather: Weather { ambient_c: 12.0, pressure_kpa: 101.3, wind_m_s: 0.0, wind_from_deg: 0.0 },
             soc: 0.9,

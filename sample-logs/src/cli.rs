@@ -1,0 +1,155 @@
+//! The command line of `tallywheel-demo`, and its exit codes.
+
+use std::{
+    ffi::OsString,
+    io::{self, Write},
+    path::PathBuf,
+    process::ExitCode,
+};
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::{
+    demo::{self, Plan},
+    error::DemoError,
+    samples,
+};
+
+/// How `tallywheel-demo` ends: the one place where its exit codes are decided.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Exit {
+    /// 0: everything agrees with the truth.
+    Success,
+    /// 1: finished, but a measured value is outside its stated uncertainty.
+    Disagrees,
+    /// 2: could not finish. Wrong arguments end like this as well.
+    Failed,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        Self::from(match exit {
+            Exit::Success => 0,
+            Exit::Disagrees => 1,
+            Exit::Failed => 2,
+        })
+    }
+}
+
+/// Simulates the invented Skerry Isles campaign, sends it through the real tallywheel programs, and holds what
+/// they measured against what is true.
+#[derive(Debug, Parser)]
+#[command(name = "tallywheel-demo", version, args_conflicts_with_subcommands = true)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Option<Command>,
+    #[command(flatten)]
+    demo: DemoArguments,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Simulate the campaign and write captures and truth, without recording or analysing anything.
+    Simulate(DemoArguments),
+    /// Write the small sample captures that are kept in the repository.
+    Samples {
+        /// Directory to write to.
+        #[arg(long)]
+        out: PathBuf,
+        /// Seed of everything random.
+        #[arg(long, default_value_t = samples::SEED)]
+        seed: u64,
+    },
+}
+
+#[derive(Debug, Args)]
+struct DemoArguments {
+    /// Directory for captures, dataset and report.
+    #[arg(long, default_value = "demo-out")]
+    out: PathBuf,
+    /// Seed of everything random; the same seed drives the same campaign.
+    #[arg(long, default_value_t = demo::DEFAULT_SEED)]
+    seed: u64,
+    /// Whether the kit works in the assist runs; `off` must lead to a claim that is not supported.
+    #[arg(long, value_enum, default_value = "on")]
+    assist: Switch,
+    /// Pairs of runs, 2 to 20.
+    #[arg(long, default_value_t = 5)]
+    pairs: u64,
+    /// Length of the live recording in seconds, 5 to 600. It takes as long as it says.
+    #[arg(long, default_value_t = 30)]
+    live_seconds: u64,
+    /// Directory of tallywheel-logger and tallywheel-analyze; else they are looked for beside this program.
+    #[arg(long)]
+    bin_dir: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Switch {
+    On,
+    Off,
+}
+
+impl DemoArguments {
+    fn plan(self) -> Result<Plan, DemoError> {
+        Plan::new(self.out, self.seed, self.assist == Switch::On, self.pairs, self.live_seconds, self.bin_dir)
+    }
+}
+
+/// Parses arguments, does what they ask, and says how it ended.
+pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let arguments = match Arguments::try_parse_from(arguments) {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            // Nothing sensible is left to do if even that cannot be printed.
+            let _ = error.print();
+            return if error.use_stderr() { Exit::Failed.into() } else { Exit::Success.into() };
+        }
+    };
+    let mut out = io::stdout().lock();
+    let exit = match carry_out(arguments, &mut out) {
+        Ok(exit) => exit,
+        Err(error) => {
+            eprintln!("tallywheel-demo: {error}");
+            Exit::Failed
+        }
+    };
+    // A reader that has gone away (`| head`) is no error.
+    let _ = out.flush();
+    exit.into()
+}
+
+fn carry_out(arguments: Arguments, out: &mut impl Write) -> Result<Exit, DemoError> {
+    match arguments.command {
+        None => demo::run(&arguments.demo.plan()?, out),
+        Some(Command::Simulate(demo)) => demo::simulate_only(&demo.plan()?, out),
+        Some(Command::Samples { out: directory, seed }) => {
+            let truth = samples::write_samples(&directory, seed)?;
+            let frames: u64 = truth.runs.iter().map(samples::emitted).sum();
+            demo::say(
+                out,
+                &format!("{} runs, {frames} frames and lines, in {}", truth.runs.len(), directory.display()),
+            );
+            Ok(Exit::Success)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Arguments::command().debug_assert();
+    }
+
+    #[test]
+    fn bounds_are_named() {
+        let arguments = Arguments::try_parse_from(["tallywheel-demo", "--pairs", "1"]).expect("well formed");
+        let error = arguments.demo.plan().expect_err("too few");
+        assert_eq!(error.to_string(), "--pairs is 2 to 20, not 1");
+    }
+}
