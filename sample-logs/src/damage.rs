@@ -21,6 +21,16 @@ pub struct DamageTruth {
     pub noise_lines: u64,
 }
 
+/// What is true of a damaged session.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DamagedTruth {
+    /// UTC time of the first frame or line of every port, RFC 3339.
+    pub start: String,
+    /// Port by port.
+    pub ports: BTreeMap<String, DamageTruth>,
+}
+
 /// One line in so many is spoiled, and one gets noise before it.
 const ONE_IN: usize = 25;
 

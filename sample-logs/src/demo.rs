@@ -104,7 +104,7 @@ impl Check {
     fn line(&self) -> String {
         let mark = if self.holds { "ok" } else { "OUTSIDE" };
         format!(
-            "{:<34} true {:>12}  measured {:>12}  difference {:>9}  stated {:<22} {mark}",
+            "{:<36} true {:>13}  measured {:>13}  difference {:>9}  stated {:<22} {mark}",
             self.what, self.truth, self.measured, self.difference, self.stated
         )
     }

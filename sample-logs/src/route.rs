@@ -10,7 +10,7 @@ pub use island::{CAUSEWAY, HARBOUR_HOP, HARBOUR_LOOP, RIDGE_ROAD};
 use std::f64::consts::TAU;
 
 /// Metres of arc per degree of latitude (mean of the WGS 84 ellipsoid near 59° N, common practice).
-const METRES_PER_DEGREE: f64 = 111_400.0;
+pub(crate) const METRES_PER_DEGREE: f64 = 111_400.0;
 /// Spacing of the points that a path is drawn with, m.
 const SPACING_M: f64 = 10.0;
 

@@ -8,7 +8,7 @@ use std::{collections::BTreeMap, path::Path};
 use crate::{
     bench::Port,
     capture::{make_directory, write, write_json, write_session},
-    damage::{DamageTruth, damage},
+    damage::{DamagedTruth, damage},
     error::DemoError,
     noise::{Noise, Purpose},
     paper,
@@ -72,15 +72,15 @@ fn write_damaged(directory: &Path, scenario: &Scenario, errors: crate::truth::Se
     let Some(plan) = runs.iter().find(|r| r.condition == tallywheel_schemas::Condition::Assist) else {
         return Ok(());
     };
-    let mut truth: BTreeMap<&str, DamageTruth> = BTreeMap::new();
+    let mut ports = BTreeMap::new();
     let whole = session::stretch(plan, errors, scenario.seed, plan.start, 10.0, DAMAGED_S);
     for (number, (port, sent)) in whole.iter().enumerate() {
         let mut noise = Noise::new(scenario.seed, Purpose::Damage, number as u64);
         let (bytes, what) = damage(*port, &sent.bytes, &mut noise);
         write(&directory.join(port.file()), &bytes)?;
-        truth.insert(port.name(), what);
+        ports.insert(port.name().to_owned(), what);
     }
-    write_json(&directory.join("truth.json"), &truth)
+    write_json(&directory.join("truth.json"), &DamagedTruth { start: plan.start.to_string(), ports })
 }
 
 /// Frames or lines of all ports together.

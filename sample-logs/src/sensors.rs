@@ -6,6 +6,7 @@ use crate::{
     assist::MOTORS,
     drive::Sample,
     noise::{Noise, Purpose, Wander},
+    route::METRES_PER_DEGREE,
     truth::SensorTruth,
 };
 
@@ -142,10 +143,9 @@ impl Sensors {
         if sample.time_s < 2.0 {
             return None;
         }
-        let metres_per_degree = 111_400.0;
         Some(Fix {
-            lat_deg: sample.place.lat_deg + north / metres_per_degree,
-            lon_deg: sample.place.lon_deg + east / (metres_per_degree * sample.place.lat_deg.to_radians().cos()),
+            lat_deg: sample.place.lat_deg + north / METRES_PER_DEGREE,
+            lon_deg: sample.place.lon_deg + east / (METRES_PER_DEGREE * sample.place.lat_deg.to_radians().cos()),
             alt_m: sample.altitude_m + up,
             speed_m_s: speed,
             course_deg: course.rem_euclid(360.0),

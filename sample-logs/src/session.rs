@@ -77,3 +77,32 @@ fn session(bench: Bench, name: &str, plan: Option<&RunPlan>, start: Timestamp, d
     let truth = RunTruth { run: name.to_owned(), condition, start: start.to_string(), drive, emitted };
     Session { sent, truth }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{route::HARBOUR_LOOP, scenario::Scenario, sensors::draw_errors};
+
+    #[test]
+    fn a_run_passes_the_wrap_of_the_fuel_counter() {
+        let scenario = Scenario { seed: 5, assist_works: true, pairs: 1, route: HARBOUR_LOOP };
+        for plan in scenario.runs() {
+            let session = run(&plan, draw_errors(5), 5);
+            let text = std::str::from_utf8(&session.sent[&Port::FuelBox].bytes).expect("ascii");
+            let counts: Vec<u32> = text.lines().filter_map(|line| line.split(',').nth(2)?.parse().ok()).collect();
+            assert_eq!(counts.len() as u64, session.truth.emitted["fuel-box"]);
+            assert_eq!(counts.windows(2).filter(|w| w[1] < w[0]).count(), 1, "{}", plan.sheet.run);
+        }
+    }
+
+    #[test]
+    fn what_was_emitted_is_counted() {
+        let scenario = Scenario { seed: 5, assist_works: true, pairs: 1, route: crate::route::HARBOUR_HOP };
+        let session = run(&scenario.runs()[0], draw_errors(5), 5);
+        for port in Port::ALL {
+            let end = if port.is_adapter() { b'\r' } else { b'\n' };
+            let lines = session.sent[&port].bytes.iter().filter(|b| **b == end).count() as u64;
+            assert_eq!(lines, session.truth.emitted[port.name()], "{}", port.name());
+        }
+    }
+}

@@ -51,7 +51,9 @@ fn own_directory() -> Result<PathBuf, DemoError> {
 /// Builds every program of the workspace in the profile that this one was built in.
 fn build(cargo: &OsStr) -> Result<(), DemoError> {
     let mut command = Command::new(cargo);
-    command.args(["build", "--workspace", "--bins", "--quiet"]).current_dir(env!("CARGO_MANIFEST_DIR"));
+    // Not by changing the directory: a relative CARGO_TARGET_DIR must mean the same as it did for this program.
+    let manifest = Path::new(env!("CARGO_MANIFEST_DIR")).join("../Cargo.toml");
+    command.args(["build", "--workspace", "--bins", "--quiet", "--manifest-path"]).arg(manifest);
     if !cfg!(debug_assertions) {
         command.arg("--release");
     }
