@@ -6,7 +6,7 @@
 //!     ↘ truth
 //! ```
 //!
-//! The physics is pure and steps at 10 ms. [`drive`] joins it, [`bench`] turns what instruments would see into
+//! The physics is pure and steps at 10 ms. [`drive`] joins it, [`mod@bench`] turns what instruments would see into
 //! bytes with encoders of its own ([`wire`]), [`session`] runs a whole session, and [`demo`] sends a campaign
 //! through the real programs and holds the result against the truth. Nothing here depends on the logger or on
 //! the analysis; they meet only in bytes and files.

@@ -77,6 +77,21 @@ mod tests {
     }
 
     #[test]
+    fn the_nameplates_in_the_rig_are_those_of_the_sensors() {
+        use crate::sensors::{COUNTER_MODULUS, EDGES_PER_TURN, PULSES_PER_L, WHEEL_RADIUS_M};
+        let rig = Rig::parse(TextFile::new("skerry.toml", RIG)).expect("a good rig");
+        let ml_per_pulse = rig.fuel.ml_per_pulse.expect("a volume per pulse");
+        assert!((ml_per_pulse - 1000.0 / PULSES_PER_L).abs() < 1e-12, "{ml_per_pulse}");
+        let m_per_edge = rig.distance.m_per_edge.expect("a distance per edge");
+        let expected = std::f64::consts::TAU * WHEEL_RADIUS_M / EDGES_PER_TURN;
+        assert!((m_per_edge / expected - 1.0).abs() < 1e-6, "{m_per_edge} is not {expected}");
+        for channel in ["engine.fuel_count", "motion.hall_count"] {
+            let signal = rig.signal(channel, None).expect("a counter");
+            assert_eq!(signal.modulus, Some(COUNTER_MODULUS), "{channel}");
+        }
+    }
+
+    #[test]
     fn the_rig_is_good_and_maps_every_message() {
         let rig = Rig::parse(TextFile::new("skerry.toml", RIG)).expect("a good rig");
         assert_eq!(rig.vehicle, VEHICLE);

@@ -17,7 +17,7 @@ pub const COUNTER_MODULUS: u64 = 65_536;
 /// Edges of the left motor's position sensors per turn: 16 pole pairs, three sensors, two edges each.
 pub const EDGES_PER_TURN: f64 = 96.0;
 /// Rolling radius that edges are counted over, m.
-const WHEEL_RADIUS_M: f64 = 0.298;
+pub(crate) const WHEEL_RADIUS_M: f64 = 0.298;
 /// Below this speed the wheel sensors see nothing, m/s.
 const WHEEL_BLIND_M_S: f64 = 0.2;
 /// Fixed errors lie within this many standard uncertainties, so that a sound evaluation with k = 2 covers them.
