@@ -14,7 +14,7 @@ use parquet::{
         ProjectionMask,
         arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder},
     },
-    file::metadata::ParquetMetaData,
+    file::{metadata::ParquetMetaData, statistics::Statistics},
 };
 use tallywheel_schemas::manifest::FileRecord;
 
@@ -140,7 +140,7 @@ fn holds_values(metadata: &ParquetMetaData, column: &str) -> bool {
     };
     metadata.row_groups().iter().any(|group| {
         let chunk = group.column(index);
-        let nulls = chunk.statistics().and_then(|s| s.null_count_opt());
+        let nulls = chunk.statistics().and_then(Statistics::null_count_opt);
         nulls.is_none_or(|n| i64::try_from(n).is_ok_and(|n| n < chunk.num_values()))
     })
 }

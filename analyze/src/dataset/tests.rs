@@ -1,5 +1,9 @@
 use std::fs;
 
+use arrow::{
+    array::AsArray,
+    datatypes::{Float64Type, Int64Type},
+};
 use tallywheel_schemas::Domain;
 use tempfile::TempDir;
 
@@ -10,9 +14,18 @@ const RIG: &str = "schema = 1\nvehicle = \"skerry-1\"\n[[port]]\nname = \"bench\
     columns = [\"v\"]\n[[signal]]\nchannel = \"motion.wheel_speed_m_s\"\nport = \"bench\"\ncolumn = \"v\"\n";
 const START: i64 = 1_780_000_000_000_000;
 
+/// What was written at a row.
+fn row(i: i64) -> (i64, f64) {
+    (START + i * 100_000, (i % 37) as f64 * 0.25)
+}
+
+fn was_written(value: &(i64, f64)) -> bool {
+    *value == row((value.0 - START) / 100_000)
+}
+
 fn speeds(rows: i64) -> Columns {
-    let t = (0..rows).map(|i| START + i * 100_000).collect();
-    Columns::new(Domain::Motion, t).all("wheel_speed_m_s", (0..rows).map(|i| (i % 37) as f64 * 0.25))
+    Columns::new(Domain::Motion, (0..rows).map(|i| row(i).0).collect())
+        .all("wheel_speed_m_s", (0..rows).map(|i| row(i).1))
 }
 
 /// A dataset with one session of four row groups of 100 rows, and the path of its motion file.
@@ -30,15 +43,10 @@ fn read(root: &Path) -> (Vec<(i64, f64)>, Vec<Damage>) {
     let mut rows = session.rows(Table::Decoded(Domain::Motion), &["wheel_speed_m_s"]);
     let mut values = Vec::new();
     for batch in rows.by_ref() {
-        let t = batch.column_by_name("t_us").and_then(|c| {
-            use arrow::array::AsArray;
-            c.as_primitive_opt::<arrow::datatypes::Int64Type>().map(|a| a.values().to_vec())
-        });
-        let v = batch.column_by_name("wheel_speed_m_s").and_then(|c| {
-            use arrow::array::AsArray;
-            c.as_primitive_opt::<arrow::datatypes::Float64Type>().map(|a| a.values().to_vec())
-        });
-        values.extend(t.expect("stamps").into_iter().zip(v.expect("speeds")));
+        let column = |name| batch.column_by_name(name).expect("a column");
+        let t = column("t_us").as_primitive::<Int64Type>().values();
+        let v = column("wheel_speed_m_s").as_primitive::<Float64Type>().values();
+        values.extend(t.iter().copied().zip(v.iter().copied()));
     }
     (values, rows.into_damage())
 }
@@ -48,14 +56,12 @@ fn an_undamaged_table_comes_back_whole() {
     let (dir, _, _) = four_groups();
     let (values, damage) = read(dir.path());
     assert!(damage.is_empty(), "{damage:?}");
-    let expected: Vec<_> = (0..400).map(|i| (START + i * 100_000, (i % 37) as f64 * 0.25)).collect();
-    assert_eq!(values, expected);
+    assert_eq!(values, (0..400).map(row).collect::<Vec<_>>());
 }
 
 #[test]
 fn any_flipped_byte_is_found_and_never_read_as_a_value() {
     let (dir, manifest, path) = four_groups();
-    let (whole, _) = read(dir.path());
     let sound = fs::read(&path).expect("a file");
     let record = &manifest.files[0];
     let groups_end = record.row_groups.last().map(|g| g.offset + g.length).expect("row groups");
@@ -67,7 +73,7 @@ fn any_flipped_byte_is_found_and_never_read_as_a_value() {
         assert!(!damage.is_empty(), "byte {at} of {} changed unnoticed", sound.len());
         let lost: u64 = damage.iter().map(|d| d.rows).sum();
         assert_eq!(values.len() as u64 + lost, 400, "byte {at}: every row is read or reported");
-        assert!(values.iter().all(|v| whole.contains(v)), "byte {at}: a wrong value");
+        assert!(values.iter().all(was_written), "byte {at}: a wrong value");
         let in_a_group = at as u64 >= record.row_groups[0].offset && (at as u64) < groups_end;
         assert_eq!(values.len(), if in_a_group { 300 } else { 0 }, "byte {at}");
     }
@@ -76,7 +82,6 @@ fn any_flipped_byte_is_found_and_never_read_as_a_value() {
 #[test]
 fn damage_to_rows_and_footer_together_is_found() {
     let (dir, manifest, path) = four_groups();
-    let (whole, _) = read(dir.path());
     let sound = fs::read(&path).expect("a file");
     let groups_end = manifest.files[0].row_groups.last().map(|g| g.offset + g.length).expect("row groups") as usize;
     for at in groups_end..sound.len() {
@@ -86,7 +91,7 @@ fn damage_to_rows_and_footer_together_is_found() {
         fs::write(&path, &bytes).expect("written");
         let (values, damage) = read(dir.path());
         assert!(!damage.is_empty());
-        assert!(values.iter().all(|v| whole.contains(v)), "byte {at}: a wrong value");
+        assert!(values.iter().all(was_written), "byte {at}: a wrong value");
     }
 }
 

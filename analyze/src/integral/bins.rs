@@ -74,7 +74,7 @@ impl<C: Clone + Default> Bins<C> {
     }
 
     /// The cell of the bin that `t` is in, and that bin's start and end. `t` is not before the open bin.
-    #[inline]
+    #[inline(always)]
     pub(super) fn at(&mut self, t: i64) -> (&mut C, i64, i64) {
         if t >= self.end_us {
             self.advance(t);
@@ -83,7 +83,7 @@ impl<C: Clone + Default> Bins<C> {
     }
 
     /// Calls `part` with each bin's cell, the part of `from..to` in it, and the bin's start and end.
-    #[inline]
+    #[inline(always)]
     pub(super) fn each(&mut self, from: i64, to: i64, mut part: impl FnMut(&mut C, i64, i64, i64, i64)) {
         let mut a = from;
         while a < to {

@@ -19,7 +19,7 @@ impl Latest {
     }
 
     /// Takes a sample: µs and value. Values that are not finite are left out.
-    #[inline]
+    #[inline(always)]
     pub fn add(&mut self, t: i64, v: f64) {
         if v.is_finite() {
             *self.bins.at(t).0 = Some((t, v));

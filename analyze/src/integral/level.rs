@@ -10,8 +10,8 @@ pub struct LevelCell {
     pub valid_us: i64,
     /// Largest value at a sample or covered bin edge; minus infinity without any.
     max: f64,
-    /// Largest absolute value likewise.
-    peak: f64,
+    /// Least value likewise; plus infinity without any.
+    min: f64,
     start: f64,
     end: f64,
 }
@@ -22,7 +22,7 @@ impl Default for LevelCell {
             area: Sum::default(),
             valid_us: 0,
             max: f64::NEG_INFINITY,
-            peak: f64::NEG_INFINITY,
+            min: f64::INFINITY,
             start: f64::NAN,
             end: f64::NAN,
         }
@@ -47,7 +47,7 @@ impl LevelCell {
 
     /// Largest absolute value at a sample or a covered edge of the bin.
     pub fn peak(&self) -> Option<f64> {
-        self.peak.is_finite().then_some(self.peak)
+        self.max.is_finite().then(|| self.max.max(-self.min))
     }
 
     /// Value at the bin's start, where covered.
@@ -60,10 +60,14 @@ impl LevelCell {
         self.end.is_finite().then_some(self.end)
     }
 
-    #[inline]
+    #[inline(always)]
     fn see(&mut self, v: f64) {
-        self.max = self.max.max(v);
-        self.peak = self.peak.max(v.abs());
+        if v > self.max {
+            self.max = v;
+        }
+        if v < self.min {
+            self.min = v;
+        }
     }
 }
 
@@ -77,63 +81,50 @@ impl LevelCell {
 pub struct Level {
     between: Between,
     last: Option<Point>,
-    /// The last sample lies on no covered stretch yet.
-    lone: bool,
     bins: Bins<LevelCell>,
 }
 
 impl Level {
     /// A level without samples.
     pub fn new(grid: Grid, between: Between) -> Self {
-        Self { between, last: None, lone: true, bins: Bins::new(grid) }
+        Self { between, last: None, bins: Bins::new(grid) }
     }
 
     /// Takes a sample: µs and value. Values that are not finite are left out.
-    #[inline]
+    #[inline(always)]
     pub fn add(&mut self, t: i64, v: f64) {
         if !v.is_finite() {
             return;
         }
         let to = Point { t, v };
-        if let Some(from) = self.last {
-            let dt = t - from.t;
-            if dt > self.between.limit_us {
-                self.mark_last();
-            } else if dt > 0 {
-                self.stretch(from, to);
-                self.lone = false;
-            } else {
-                // The earlier value of equal stamps was measured all the same and counts for the extremes.
-                self.mark_last();
-            }
+        match self.last {
+            Some(from) if t > from.t && t - from.t <= self.between.limit_us => self.stretch(from, to),
+            // Nothing leads up to the first sample, to the first after a gap, and to the later of equal stamps.
+            _ => self.mark(to),
         }
         self.last = Some(to);
     }
 
     /// Says that the value is unknown from the last sample on, as after a gap.
     pub fn interrupt(&mut self) {
-        self.mark_last();
         self.last = None;
-        self.lone = true;
     }
 
     /// One cell per bin.
-    pub fn finish(mut self) -> Cells<LevelCell> {
-        self.mark_last();
+    pub fn finish(self) -> Cells<LevelCell> {
         self.bins.finish()
     }
 
-    #[inline]
+    #[inline(always)]
     fn stretch(&mut self, from: Point, to: Point) {
-        let step = self.between.step;
         let (cell, start, end) = self.bins.at(from.t);
         if to.t < end {
-            // Nearly every stretch of a fast signal: inside one bin.
-            let last = if step { from.v } else { to.v };
+            // Nearly every stretch of a fast signal: inside one bin, its first value seen as the last one of the
+            // stretch before.
+            let last = if self.between.step { from.v } else { to.v };
             cell.area.add((from.v + last) * 0.5 * (to.t - from.t) as f64);
             cell.valid_us += to.t - from.t;
-            cell.see(from.v);
-            cell.see(last);
+            cell.see(to.v);
             if from.t == start {
                 cell.start = from.v;
             }
@@ -159,19 +150,18 @@ impl Level {
                 cell.end = vb;
             }
         });
+        // A sample on an edge belongs to the bin behind it, and a step's value to its own bin.
+        self.mark(to);
     }
 
-    /// Gives the last sample to its bin's extremes where no stretch will.
+    /// Gives a sample to the bin it is in, whatever leads up to it.
     #[cold]
-    fn mark_last(&mut self) {
-        if let Some(last) = self.last {
-            let (cell, start, _) = self.bins.at(last.t);
-            cell.see(last.v);
-            if last.t == start {
-                cell.start = last.v;
-            }
+    fn mark(&mut self, sample: Point) {
+        let (cell, start, _) = self.bins.at(sample.t);
+        cell.see(sample.v);
+        if sample.t == start {
+            cell.start = sample.v;
         }
-        self.lone = true;
     }
 }
 
@@ -211,7 +201,7 @@ impl SignedLevel {
     }
 
     /// Takes a sample: µs and value. Values that are not finite are left out.
-    #[inline]
+    #[inline(always)]
     pub fn add(&mut self, t: i64, v: f64) {
         if !v.is_finite() {
             return;
@@ -221,19 +211,13 @@ impl SignedLevel {
             && t > from.t
             && t - from.t <= self.between.limit_us
         {
-            let line = Segment::new(from, to, self.between.step);
-            self.bins.each(from.t, t, |cell, a, b, _, _| {
-                let (va, vb) = (line.at(a), line.at(b));
-                let width = (b - a) as f64;
-                cell.valid_us += b - a;
-                if va * vb < 0.0 {
-                    let first = width * va / (va - vb);
-                    cell.part(va * first * 0.5);
-                    cell.part(vb * (width - first) * 0.5);
-                } else {
-                    cell.part((va + vb) * 0.5 * width);
-                }
-            });
+            let (cell, _, end) = self.bins.at(from.t);
+            if t <= end && !self.between.step {
+                cell.add_line(from.v, v, t - from.t);
+            } else {
+                let line = Segment::new(from, to, self.between.step);
+                self.bins.each(from.t, t, |cell, a, b, _, _| cell.add_line(line.at(a), line.at(b), b - a));
+            }
         }
         self.last = Some(to);
     }
@@ -245,7 +229,21 @@ impl SignedLevel {
 }
 
 impl SignedCell {
-    #[inline]
+    /// A line over `dt` µs, cut where it crosses zero.
+    #[inline(always)]
+    fn add_line(&mut self, va: f64, vb: f64, dt: i64) {
+        let width = dt as f64;
+        self.valid_us += dt;
+        if va * vb < 0.0 {
+            let first = width * va / (va - vb);
+            self.part(va * first * 0.5);
+            self.part(vb * (width - first) * 0.5);
+        } else {
+            self.part((va + vb) * 0.5 * width);
+        }
+    }
+
+    #[inline(always)]
     fn part(&mut self, area: f64) {
         if area >= 0.0 {
             self.above.add(area);

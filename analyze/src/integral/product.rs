@@ -18,7 +18,16 @@ pub type ProductCell = SignedCell;
 pub struct Product {
     a: Feed,
     b: Feed,
+    /// The last sample of both while they come together; the queues are empty then.
+    together: Option<Together>,
     bins: Bins<ProductCell>,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Together {
+    t: i64,
+    a: f64,
+    b: f64,
 }
 
 #[derive(Debug, Clone)]
@@ -44,13 +53,14 @@ impl Product {
     /// A product without samples.
     pub fn new(grid: Grid, a: Between, b: Between) -> Self {
         let feed = |between| Feed { between, queue: VecDeque::with_capacity(4) };
-        Self { a: feed(a), b: feed(b), bins: Bins::new(grid) }
+        Self { a: feed(a), b: feed(b), together: None, bins: Bins::new(grid) }
     }
 
     /// Takes a sample of the first level.
     #[inline]
     pub fn add_a(&mut self, t: i64, v: f64) {
         if v.is_finite() {
+            self.part();
             self.a.queue.push_back(Point { t, v });
             self.drain();
             if self.b.has_gap_at(t) {
@@ -63,6 +73,7 @@ impl Product {
     #[inline]
     pub fn add_b(&mut self, t: i64, v: f64) {
         if v.is_finite() {
+            self.part();
             self.b.queue.push_back(Point { t, v });
             self.drain();
             if self.a.has_gap_at(t) {
@@ -72,26 +83,40 @@ impl Product {
     }
 
     /// Takes a sample of both at once.
-    #[inline]
+    #[inline(always)]
     pub fn add_both(&mut self, t: i64, a: f64, b: f64) {
-        if let ([a0], [], [b0], []) = (
-            self.a.queue.as_slices().0,
-            self.a.queue.as_slices().1,
-            self.b.queue.as_slices().0,
-            self.b.queue.as_slices().1,
-        ) && a0.t == b0.t
-            && t > a0.t
-            && a.is_finite()
-            && b.is_finite()
+        match self.together {
+            Some(last) if t > last.t && a.is_finite() && b.is_finite() => {
+                self.piece_together(last, Together { t, a, b });
+                self.together = Some(Together { t, a, b });
+            }
+            _ => {
+                self.add_a(t, a);
+                self.add_b(t, b);
+                self.join();
+            }
+        }
+    }
+
+    /// Whether the samples come together from now on.
+    fn join(&mut self) {
+        if let (Some(a), Some(b)) = (self.a.queue.back(), self.b.queue.back())
+            && self.a.queue.len() == 1
+            && self.b.queue.len() == 1
+            && a.t == b.t
         {
-            let (a0, b0) = (*a0, *b0);
-            let (a1, b1) = (Point { t, v: a }, Point { t, v: b });
-            self.piece((a0, a1), (b0, b1));
-            self.a.queue[0] = a1;
-            self.b.queue[0] = b1;
-        } else {
-            self.add_a(t, a);
-            self.add_b(t, b);
+            self.together = Some(Together { t: a.t, a: a.v, b: b.v });
+            self.a.queue.clear();
+            self.b.queue.clear();
+        }
+    }
+
+    /// Samples come apart: back to the queues.
+    #[inline]
+    fn part(&mut self) {
+        if let Some(last) = self.together.take() {
+            self.a.queue.push_back(Point { t: last.t, v: last.a });
+            self.b.queue.push_back(Point { t: last.t, v: last.b });
         }
     }
 
@@ -116,6 +141,22 @@ impl Product {
         }
     }
 
+    #[inline(always)]
+    fn piece_together(&mut self, from: Together, to: Together) {
+        let dt = to.t - from.t;
+        let lines = !self.a.between.step && !self.b.between.step;
+        let bridged = dt <= self.a.between.limit_us && dt <= self.b.between.limit_us;
+        let (cell, _, end) = self.bins.at(from.t);
+        if lines && bridged && to.t <= end {
+            // Nearly every piece of fast signals: one bin, no interpolation.
+            cell.valid_us += dt;
+            cell.add_lines((from.a, to.a), (from.b, to.b), dt as f64);
+        } else {
+            let points = |v0, v1| (Point { t: from.t, v: v0 }, Point { t: to.t, v: v1 });
+            self.piece(points(from.a, to.a), points(from.b, to.b));
+        }
+    }
+
     /// Integrates over the time that a line of each level has in common.
     #[inline]
     fn piece(&mut self, a: (Point, Point), b: (Point, Point)) {
@@ -133,7 +174,7 @@ impl Product {
 }
 
 impl SignedCell {
-    #[inline]
+    #[inline(always)]
     fn add_lines(&mut self, a: (f64, f64), b: (f64, f64), width: f64) {
         if a.0 * a.1 >= 0.0 && b.0 * b.1 >= 0.0 {
             self.add_piece(a, b, width);
@@ -143,9 +184,10 @@ impl SignedCell {
     }
 
     /// A piece on which neither level changes sign.
-    #[inline]
+    #[inline(always)]
     fn add_piece(&mut self, (a0, a1): (f64, f64), (b0, b1): (f64, f64), width: f64) {
-        let area = width * (2.0 * (a0 * b0 + a1 * b1) + a0 * b1 + a1 * b0) / 6.0;
+        // Of the formula's four products (a0 + a1)(b0 + b1) holds each once.
+        let area = width * (a0 * b0 + a1 * b1 + (a0 + a1) * (b0 + b1)) * (1.0 / 6.0);
         if area >= 0.0 {
             self.above.add(area);
         } else {

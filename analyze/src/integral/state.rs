@@ -9,21 +9,23 @@ pub const UNKNOWN: u8 = u8::MAX;
 ///
 /// A state holds from its sample to the next one. Where the next one comes later than the limit, and after the last
 /// sample, the state is [`UNKNOWN`].
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Timeline {
     limit_us: i64,
     last_us: Option<i64>,
+    /// The state since the last change.
+    now: u8,
     changes: Vec<(i64, u8)>,
 }
 
 impl Timeline {
     /// A timeline without samples. Only the limit of `between` counts: states never vary smoothly.
     pub const fn new(between: Between) -> Self {
-        Self { limit_us: between.limit_us, last_us: None, changes: Vec::new() }
+        Self { limit_us: between.limit_us, last_us: None, now: UNKNOWN, changes: Vec::new() }
     }
 
     /// Takes a sample: µs and state.
-    #[inline]
+    #[inline(always)]
     pub fn add(&mut self, t: i64, state: u8) {
         if let Some(last) = self.last_us
             && t - last > self.limit_us
@@ -31,7 +33,7 @@ impl Timeline {
             self.change(last, UNKNOWN);
         }
         self.last_us = Some(t);
-        if self.changes.last().is_none_or(|(_, s)| *s != state) {
+        if self.now != state {
             self.change(t, state);
         }
     }
@@ -41,7 +43,9 @@ impl Timeline {
         self.last_us.is_none()
     }
 
+    #[cold]
     fn change(&mut self, t: i64, state: u8) {
+        self.now = state;
         // A state of no duration is replaced by what follows.
         while self.changes.last().is_some_and(|(at, _)| *at >= t) {
             self.changes.pop();

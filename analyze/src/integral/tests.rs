@@ -219,7 +219,9 @@ fn counter(modulus: Option<u64>, samples: &[(i64, i64)]) -> (f64, i64, CounterOu
 
 #[test]
 fn counters_roll_over_and_restart() {
-    let table: &[(&str, Option<u64>, &[(i64, i64)], f64, i64, u64, u64)] = &[
+    // What it does; modulus; seconds and counts; then what is counted, the covered seconds, roll-overs, restarts.
+    type Case = (&'static str, Option<u64>, &'static [(i64, i64)], f64, i64, u64, u64);
+    let table: &[Case] = &[
         ("counts on", None, &[(0, 5), (1, 8), (2, 8), (3, 20)], 15.0, 3, 0, 0),
         ("rolls over", Some(256), &[(0, 200), (1, 250), (2, 44)], 100.0, 2, 1, 0),
         ("rolls over twice", Some(100), &[(0, 90), (1, 10), (2, 50), (3, 90), (4, 10)], 120.0, 4, 2, 0),

@@ -19,7 +19,8 @@ pub struct Watched {
 #[derive(Debug, Clone)]
 pub struct Watch {
     limit_us: i64,
-    last_us: Option<i64>,
+    first_us: i64,
+    last_us: i64,
     last_bits: u64,
     same_since: i64,
     seen: Watched,
@@ -29,36 +30,46 @@ impl Watch {
     /// Times between samples longer than `limit_us` are gaps.
     pub const fn new(limit_us: i64) -> Self {
         let seen = Watched { samples: 0, gaps: 0, gap_us: 0, covered_us: 0, stuck_us: 0 };
-        Self { limit_us, last_us: None, last_bits: 0, same_since: 0, seen }
+        Self { limit_us, first_us: 0, last_us: 0, last_bits: 0, same_since: 0, seen }
     }
 
     /// Takes a sample; `bits` tell its value from others.
-    #[inline]
+    #[inline(always)]
     pub fn add(&mut self, t: i64, bits: u64) {
-        self.seen.samples += 1;
-        if let Some(last) = self.last_us {
-            let dt = t - last;
-            if dt > self.limit_us {
-                self.seen.gaps += 1;
-                self.seen.gap_us += dt;
-                self.same_since = t;
-            } else {
-                self.seen.covered_us += dt;
-                if bits == self.last_bits {
-                    self.seen.stuck_us = self.seen.stuck_us.max(t - self.same_since);
-                } else {
-                    self.same_since = t;
-                }
-            }
-        } else {
-            self.same_since = t;
+        if self.seen.samples == 0 || t - self.last_us > self.limit_us {
+            self.begin(t, bits);
+        } else if bits != self.last_bits {
+            self.change(t, bits);
         }
-        self.last_us = Some(t);
-        self.last_bits = bits;
+        self.seen.samples += 1;
+        self.last_us = t;
     }
 
     /// What was seen.
-    pub const fn finish(self) -> Watched {
+    pub fn finish(mut self) -> Watched {
+        self.seen.stuck_us = self.seen.stuck_us.max(self.last_us - self.same_since);
+        self.seen.covered_us = self.last_us - self.first_us - self.seen.gap_us;
         self.seen
+    }
+
+    /// The first sample, or the first one after a gap.
+    #[cold]
+    fn begin(&mut self, t: i64, bits: u64) {
+        if self.seen.samples == 0 {
+            self.first_us = t;
+            self.last_us = t;
+            self.same_since = t;
+        } else {
+            self.seen.gaps += 1;
+            self.seen.gap_us += t - self.last_us;
+        }
+        self.change(t, bits);
+    }
+
+    #[inline(always)]
+    fn change(&mut self, t: i64, bits: u64) {
+        self.seen.stuck_us = self.seen.stuck_us.max(self.last_us - self.same_since);
+        self.same_since = t;
+        self.last_bits = bits;
     }
 }

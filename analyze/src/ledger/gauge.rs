@@ -37,12 +37,12 @@ impl Gauge {
         }
     }
 
-    #[inline]
+    #[inline(always)]
     pub(super) fn see(&mut self, t: i64, value: f64) {
         self.watch.add(t, value.to_bits());
     }
 
-    #[inline]
+    #[inline(always)]
     pub(super) fn see_int(&mut self, t: i64, value: i64) {
         self.watch.add(t, value as u64);
     }
@@ -92,7 +92,7 @@ impl LevelGauge {
         Self { level: Level::new(grid, gauge.between), gauge }
     }
 
-    #[inline]
+    #[inline(always)]
     pub(super) fn add(&mut self, t: i64, v: f64) {
         self.gauge.see(t, v);
         self.level.add(t, v);

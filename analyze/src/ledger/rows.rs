@@ -10,7 +10,7 @@ use arrow::{
     datatypes::{DataType, Float64Type, Int32Type, Int64Type},
     error::ArrowError,
 };
-use polars::prelude::{Column, DataFrame, PolarsResult};
+use polars::prelude::{Column, DataFrame, PlSmallStr, PolarsResult};
 use tallywheel_schemas::{Digest, Table};
 
 /// Rows of `ledger`, `motor_ledger` or `trips`.
@@ -109,9 +109,21 @@ impl Rows {
                 DataType::Int64 => {
                     Column::new(name, column.iter().map(|v| v.map(|v| v as i64)).collect::<Vec<Option<i64>>>())
                 }
-                _ => Column::new(name, column.as_slice()),
+                _ => float_column(name, column),
             });
         }
         DataFrame::new(rows, columns)
+    }
+}
+
+/// Columns without nulls and columns of nothing but nulls, which is nearly all, skip polars' element-wise way.
+fn float_column(name: PlSmallStr, values: &[Option<f64>]) -> Column {
+    let filled: Vec<f64> = values.iter().flatten().copied().collect();
+    if filled.len() == values.len() {
+        Column::new(name, filled)
+    } else if filled.is_empty() {
+        Column::full_null(name, values.len(), &polars::prelude::DataType::Float64)
+    } else {
+        Column::new(name, values)
     }
 }

@@ -70,7 +70,7 @@ fn constant(domain: Domain, columns: &[(&str, f64)]) -> Columns {
 fn frames_have_the_columns_of_their_tables() {
     let motor = constant(Domain::Motor, &[("torque_n_m", 1.0)]).positions(["rear-left"; 11]);
     let (_dir, ledger) = ledger_of(&rig(&[], ""), vec![constant(Domain::Pack, &[("soc_pct", 80.0)]), motor]);
-    let names = |frame: &DataFrame| frame.get_column_names().iter().map(|n| n.to_string()).collect::<Vec<_>>();
+    let names = |frame: &DataFrame| frame.get_column_names().into_iter().map(ToString::to_string).collect::<Vec<_>>();
     let expected = |table: Table| table.schema().fields().iter().map(|f| f.name().clone()).collect::<Vec<_>>();
     assert_eq!(names(&ledger.bins), expected(Table::Ledger));
     assert_eq!(names(&ledger.motors), expected(Table::MotorLedger));
