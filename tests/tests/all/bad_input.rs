@@ -143,19 +143,28 @@ fn nothing_sealed_is_written_over() {
     assert_eq!(fs::read(&file).expect("the table"), before);
 }
 
-/// The committed damaged capture: every good frame comes through, the rest is counted and kept.
+/// The committed damaged captures: every intact message comes through, the rest is counted and kept.
 #[test]
-fn a_damaged_capture_gives_up_its_good_frames() {
-    let garbage = sample_logs().join("captures/garbage");
-    let truth = fs::read_to_string(garbage.join("truth.json")).expect("the sample's truth");
+fn a_damaged_capture_gives_up_its_good_messages() {
+    let directory = sample_logs().join("captures/damaged");
+    let truth = fs::read_to_string(directory.join("truth.json")).expect("the sample's truth");
     let truth: serde_json::Value = serde_json::from_str(&truth).expect("JSON");
-    let expected = truth["good_frames"].as_u64().expect("a count");
+    let start = truth["start"].as_str().expect("a start").to_owned();
     let bench = Bench::new();
     let rig = sample_logs().join("rigs/skerry.toml");
-    let output = bench.try_import(&rig, &[("kit-bus", &garbage.join("kit-bus.slcan"))], &START);
+    let files = ["vehicle-bus.slcan", "kit-bus.slcan", "gps.nmea", "fuel-box.csv"].map(|f| (f, directory.join(f)));
+    let captures: Vec<(&str, &Path)> =
+        files.iter().map(|(f, path)| (f.split('.').next().expect("a name"), path.as_path())).collect();
+    let output = bench.try_import(&rig, &captures, &["--start", &start]);
     assert_eq!(output.status.code(), Some(1), "{}", String::from_utf8_lossy(&output.stderr));
     let ledger = bench.ledgers().pop().expect("a session");
-    let port = ledger.session.manifest.ports.iter().find(|p| p.port == "kit-bus").expect("the port");
-    assert_eq!(port.frames, expected);
-    assert!(port.bad > 0 && !port.bad_examples.is_empty());
+    for port in &ledger.session.manifest.ports {
+        let expected = &truth["ports"][&port.port];
+        let intact = expected["intact"].as_u64().expect("a count");
+        assert_eq!(port.frames + port.lines, intact, "{}", port.port);
+        let spoiled: u64 =
+            expected["spoiled"].as_object().expect("counts").values().filter_map(serde_json::Value::as_u64).sum();
+        assert!(port.bad >= spoiled, "{}: {} of {spoiled} spoiled messages were noticed", port.port, port.bad);
+        assert!(!port.bad_examples.is_empty(), "{}", port.port);
+    }
 }

@@ -13,7 +13,7 @@ pub(crate) fn import_samples(bench: &Bench) {
         let directory = captures.join(&name);
         let truth = read_json(&directory.join("truth.json"));
         let start = truth["start"].as_str().expect("a start").to_owned();
-        let files: Vec<_> = ["vehicle-bus.slcan", "kit-bus.slcan", "gps.nmea", "fuel-box.txt"]
+        let files: Vec<_> = ["vehicle-bus.slcan", "kit-bus.slcan", "gps.nmea", "fuel-box.csv"]
             .into_iter()
             .map(|f| (f.split('.').next().expect("a name"), directory.join(f)))
             .filter(|(_, path)| path.exists())
@@ -34,7 +34,7 @@ fn sample_runs() -> Vec<String> {
     let entries = fs::read_dir(sample_logs().join("captures")).expect("the samples");
     let mut names: Vec<String> = entries
         .map(|e| e.expect("an entry"))
-        .filter(|e| e.path().join("truth.json").exists() && e.file_name() != "garbage")
+        .filter(|e| e.path().join("truth.json").exists() && e.path().is_dir() && e.file_name() != "damaged")
         .map(|e| e.file_name().to_string_lossy().into_owned())
         .collect();
     names.sort();
@@ -152,7 +152,7 @@ fn demo(bench: &Bench, assist: &str) -> Value {
     let output = run("tallywheel-demo", args);
     let text = String::from_utf8_lossy(&output.stdout);
     assert!(output.status.success(), "{text}\n{}", String::from_utf8_lossy(&output.stderr));
-    read_json(&out.join("report.json"))
+    read_json(&out.join("report/report.json"))
 }
 
 /// With the kit working the claim is supported, and measured mileage, energy and peak temperature agree with the
