@@ -46,8 +46,10 @@ fn obd(pid: u8, length: u16, scale: f64, offset: f64, data: &[u8]) -> f64 {
 #[test]
 fn obd_parameters_scale_as_published() {
     let trim = 100.0 / 128.0;
+    // Parameter, bits, scale, offset, data, expected value, tolerance.
+    type Case = (u8, u16, f64, f64, &'static [u8], f64, f64);
     #[rustfmt::skip]
-    let cases: &[(u8, u16, f64, f64, &[u8], f64, f64)] = &[
+    let cases: &[Case] = &[
         (0x04, 8, 100.0 / 255.0, 0.0, &[0x7F], 49.8039, 1e-4),
         (0x05, 8, 1.0, -40.0, &[0x7B], 83.0, 0.0),
         (0x06, 8, trim, -100.0, &[0x8A], 7.8125, 1e-9),
@@ -80,8 +82,10 @@ fn obd_parameters_scale_as_published() {
 /// from memory; SPN 250 (0.5 L/bit, PGN 65257) and SPN 190 (0.125 rpm/bit, PGN 61444) read in a device manual.
 #[test]
 fn j1939_parameters_scale_as_published() {
+    // Identifier, start bit, bits, scale, data, expected value.
+    type Case = (u32, u16, u16, f64, &'static [u8], f64);
     #[rustfmt::skip]
-    let cases: &[(u32, u16, u16, f64, &[u8], f64)] = &[
+    let cases: &[Case] = &[
         (0x18FE_F200, 0, 16, 0.05, &[0x40, 0x01, 0, 0, 0, 0, 0, 0], 16.0),
         (0x18FE_F200, 0, 16, 0.05, &[0xFF, 0xFA, 0, 0, 0, 0, 0, 0], 3212.75),
         (0x18FE_F100, 8, 16, 1.0 / 256.0, &[0, 0x00, 0x32, 0, 0, 0, 0, 0], 50.0),

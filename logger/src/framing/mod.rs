@@ -2,7 +2,7 @@
 //!
 //! A framer takes bytes as they come ([`Framer::received`]) and gives messages ([`Framer::next`]) with the place in
 //! the stream where each began. Any split of the same bytes gives the same messages. What cannot be read comes out
-//! as [`Message::Bad`] with all its bytes, and the next good message is never lost with it.
+//! as [`Message::Bad`](crate::message::Message::Bad) with all its bytes, and the next good message is never lost with it.
 //!
 //! ```
 //! use tallywheel_logger::{framing::SlcanFramer, message::Message};

@@ -97,7 +97,7 @@ fn decoded_tables_are_as_if_the_corrected_rig_had_been_there_from_the_start() {
     assert_eq!(decoded(&new), decoded(&expected));
     assert_eq!(new.channels, expected.channels);
     assert_eq!((new.ports.clone(), new.origin.clone()), (old.ports.clone(), old.origin.clone()));
-    assert_eq!(new.earlier_rigs, [old.rig.clone()]);
+    assert_eq!(new.earlier_rigs, std::slice::from_ref(&old.rig));
     let pack = rows(&bench.data, &new, Table::Decoded(Domain::Pack)).expect("pack");
     assert_eq!(floats(&pack, "voltage_v"), [Some(0.2), Some(0.4)]);
     // What was replaced is all there: three decoded files and the manifest.

@@ -66,7 +66,7 @@ fn a_journal_cut_anywhere_gives_every_whole_record_and_is_kept() {
     let whole = records.concat();
     let mut ends = vec![0];
     records.iter().for_each(|r| ends.push(ends.last().expect("not empty") + r.len()));
-    for cut in (1..=whole.len()).filter(|cut| cut % 5 == 0 || ends.contains(cut)) {
+    for cut in (1..=whole.len()).filter(|cut| cut % 13 == 0 || ends.contains(cut)) {
         let dataset = dataset_with(&whole[..cut]);
         let complete = ends.iter().filter(|end| **end <= cut).count() - 1;
         let torn = !ends.contains(&cut);

@@ -318,7 +318,8 @@ impl Sealer {
         }
         self.write_rest()?;
         let mut finished = Vec::new();
-        for table in Table::SEALED {
+        let (decoded, raw): (Vec<_>, Vec<_>) = Table::SEALED.iter().partition(|t| matches!(t, Table::Decoded(_)));
+        for table in raw.into_iter().chain(decoded) {
             if let Some(file) = self.files.remove(&table) {
                 finished.push(file.finish()?);
             }

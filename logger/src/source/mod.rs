@@ -63,7 +63,7 @@ pub(crate) async fn listen(
                 Some(Ok(Some(message))) => status.say(&message),
                 Some(Ok(None)) => {}
                 Some(Err(error)) => status.say(&format!("a port's reader failed: {error}")),
-                None => { status.say("no port is left: ending the session"); break }
+                None => { status.say("no port is listened to any more: ending the session"); break }
             },
             _ = tick.tick() => status.update(),
         }

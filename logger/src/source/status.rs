@@ -50,7 +50,6 @@ impl StatusLine {
         }
         self.last_s = now_s;
         bar.set_message(parts.join(" | "));
-        bar.tick();
     }
 
     /// Says something that matters.
