@@ -1,6 +1,6 @@
 //! The ledger: exact integrals of a session's native-rate samples, one row per bin.
 //!
-//! Takes sessions of a [`Dataset`](crate::Dataset). Gives, per session, the `ledger` and `motor_ledger` tables as
+//! Takes sessions of a [`Dataset`]. Gives, per session, the `ledger` and `motor_ledger` tables as
 //! polars frames and [`Findings`] about the data they rest on. One streaming pass per session feeds the accumulators
 //! of [`integral`](crate::integral); the result is cached in the dataset, keyed by the session's content.
 //!

@@ -72,7 +72,7 @@ mod tests {
 
     #[test]
     fn the_campaign_reads_back() {
-        let campaign = Campaign::parse(TextFile::new("campaign.toml", campaign(&SCENARIO))).expect("a good campaign");
+        let campaign = Campaign::parse(&TextFile::new("campaign.toml", campaign(&SCENARIO))).expect("a good campaign");
         assert_eq!((campaign.pairs.len(), campaign.vehicle.as_str()), (3, VEHICLE));
     }
 

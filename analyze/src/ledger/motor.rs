@@ -156,7 +156,7 @@ impl Motor {
         }
     }
 
-    #[inline]
+    #[inline(always)]
     fn turn(&mut self, t: i64, torque: Option<f64>, speed: Option<f64>, assist: &Assist) {
         if let Some(torque) = torque {
             self.torque.add(t, torque);
