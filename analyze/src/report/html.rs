@@ -8,7 +8,7 @@ use tallywheel_schemas::{
 
 use super::{
     CAUTIONS, METHOD, Plots,
-    text::{consumption, distance, interval, mileage_line, per_one, temperature},
+    text::{consumption, distance, interval, length, mileage_line, per_one, temperature},
 };
 use crate::figure::{duration, fixed, signed};
 
@@ -127,7 +127,7 @@ fn electricity(report: &Report, units: Units) -> Markup {
                 (cell("Equivalent full cycles", e.equivalent_full_cycles.map(|c| fixed(c, 2))))
                 (cell("Charging efficiency", e.charging_efficiency.as_ref().map(|c| format!("{} ({})", fixed(c.value, 3), c.source))))
                 (cell("From the wall", per(e.wall_per_km_wh, 0, "Wh")))
-                (cell("Distance on one full pack", e.distance_on_pack_km.map(|km| distance(km, units))))
+                (cell("Distance on one full pack", e.distance_on_pack_km.map(|km| { let (miles, unit) = length(km, units); format!("{} {unit}", fixed(miles, 0)) })))
                 (cell("Counting electricity as petrol", match units {
                     Units::Metric => e.petrol_equivalent_l_per_100km.map(|l| format!("{} L/100 km", fixed(l, 2))),
                     Units::Us => e.petrol_equivalent_mpg_us.map(|m| format!("{} mpg", fixed(m, 1))),
@@ -160,15 +160,15 @@ fn runs(report: &Report, plots: &Plots, units: Units) -> Markup {
             }
             div.scroll { table.runs {
                 thead { tr {
-                    th { "Run" } th { "Assist" } th { "Start (UTC)" } th { "Distance" } th { "Consumption" }
-                    th { "Coverage, %" } th { "Motor drives, %" } th { "Net pack, kWh" } th { "Charge, %" }
-                    th { "Outside" } th { "Winding peak" }
+                    th { "Run" } th { "Assist" } th { "Start (UTC)" } th.n { "Distance" } th.n { "Consumption" }
+                    th.n { "Covered, %" } th.n { "Motor on, %" } th.n { "Net pack, kWh" } th.n { "Charge, %" }
+                    th.n { "Outside" } th.n { "Winding peak" }
                 } }
                 tbody { @for run in &report.runs {
                     tr.excluded[!run.used] {
-                        td { (run.id) }
+                        td.name { (run.id) }
                         td { (if run.condition == Condition::Assist { "on" } else { "off" }) }
-                        td { (run.start.get(..16).unwrap_or(&run.start).replace('T', " ")) }
+                        td { (run.start.get(5..16).unwrap_or(&run.start).replace('T', " ")) }
                         td.n { (distance(run.distance_km, units)) }
                         td.n { (consumption(run, units)) }
                         td.n { (percent(Some(run.coverage))) }
@@ -190,7 +190,7 @@ fn runs(report: &Report, plots: &Plots, units: Units) -> Markup {
             @if !report.pairs.is_empty() {
                 h3 { "Pairs" }
                 table.runs {
-                    thead { tr { th { "Without" } th { "With" } th { "Improvement of mileage" } th { } } }
+                    thead { tr { th { "Without" } th { "With" } th.n { "Improvement of mileage" } th { } } }
                     tbody { @for pair in &report.pairs {
                         tr.excluded[!pair.used] {
                             td { (pair.baseline) } td { (pair.assist) }
@@ -221,7 +221,7 @@ fn comparability(rows: &[Comparability]) -> Markup {
         section {
             h2 { "Were the conditions alike?" }
             table.runs {
-                thead { tr { th { "" } th { "Without assist" } th { "With assist" } th { "Largest difference allowed" } th { "" } } }
+                thead { tr { th { "" } th.n { "Without assist" } th.n { "With assist" } th.n { "Largest difference allowed" } th { "" } } }
                 tbody { @for c in rows {
                     tr {
                         td { (c.quantity) }
@@ -242,8 +242,8 @@ fn heat(report: &Report, plots: &Plots, units: Units) -> Markup {
             h2 { "Heat" }
             @if report.thermal.is_empty() { p { "No motor channels were recorded." } }
             table.runs {
-                thead { tr { th { "Motor" } th { "Winding peak" } th { "Time above" } th { "Controller peak" } th { "Time above" }
-                    th { "Insulation life used" } } }
+                thead { tr { th { "Motor" } th.n { "Winding peak" } th { "Time above" } th.n { "Controller peak" } th { "Time above" }
+                    th.n { "Insulation life used" } } }
                 tbody { @for m in &report.thermal { tr {
                     td { (m.position) }
                     td.n { (peak(m.peak_c)) }
@@ -267,7 +267,7 @@ fn speeds(report: &Report, plots: &Plots, units: Units) -> Markup {
         section {
             h2 { "Where the fuel goes" }
             @if let Some(svg) = &plots.speeds {
-                figure { (PreEscaped(svg)) figcaption { "Consumption by the bin's mean speed, runs that count; classes with less than 100 m are left out." } }
+                figure { (PreEscaped(svg)) figcaption { "Consumption by the bin's mean speed, runs that count. The lowest class holds the fuel burnt while standing; classes with less than 100 m are left out." } }
             }
             h3 { "Inside the assisted runs" }
             table.figures {

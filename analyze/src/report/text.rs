@@ -169,12 +169,18 @@ fn run_line(run: &RunResult, units: Units) -> String {
     format!("{:<10} {condition} {mark} {}, {}", run.id, distance(run.distance_km, units), consumption(run, units))
 }
 
-/// A distance in the unit asked for.
-pub(super) fn distance(km: f64, units: Units) -> String {
+/// A distance in the unit asked for, with the unit's name.
+pub(super) fn length(km: f64, units: Units) -> (f64, &'static str) {
     match units {
-        Units::Metric => format!("{} km", fixed(km, 2)),
-        Units::Us => format!("{} mi", fixed(km * 1000.0 / METRES_PER_MILE, 2)),
+        Units::Metric => (km, "km"),
+        Units::Us => (km * 1000.0 / METRES_PER_MILE, "mi"),
     }
+}
+
+/// A run's distance in the unit asked for.
+pub(super) fn distance(km: f64, units: Units) -> String {
+    let (value, unit) = length(km, units);
+    format!("{} {unit}", fixed(value, 2))
 }
 
 /// A temperature in the unit asked for.

@@ -148,7 +148,7 @@ fn every_table_prints_in_every_format() {
 fn demo(bench: &Bench, assist: &str) -> Value {
     let out = bench.path("demo");
     let mut args: Vec<std::ffi::OsString> = vec!["--out".into(), out.clone().into()];
-    args.extend(["--pairs", "3", "--live-seconds", "4", "--assist", assist].map(Into::into));
+    args.extend(["--pairs", "3", "--live-seconds", "6", "--assist", assist].map(Into::into));
     let output = run("tallywheel-demo", args);
     let text = String::from_utf8_lossy(&output.stdout);
     assert!(output.status.success(), "{text}\n{}", String::from_utf8_lossy(&output.stderr));
