@@ -1,6 +1,6 @@
 //! How much CPU time the ledger of a two-hour session takes beside only decoding the same columns.
 //!
-//! `cargo bench --workspace --bench ledger`. Both read and hash the files; neither uses the cache.
+//! `cargo bench --workspace --profile dev --bench ledger`. Both read and hash the files; neither uses the cache.
 
 use std::{hint::black_box, path::Path, sync::Arc, time::Duration};
 
