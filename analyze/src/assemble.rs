@@ -13,7 +13,7 @@ use tallywheel_schemas::{
 };
 
 use crate::{
-    comparison::{LogRatio, comparability, log_ratio, pairs},
+    comparison::{LogRatio, comparability, conversion_difference, log_ratio, pairs, unchecked_assist},
     energy::{self, AccountInput, Charging},
     figure::{fixed, signed},
     ledger::SessionLedger,
@@ -55,10 +55,15 @@ pub fn compare<'a>(
     let (baseline, assist) = (used(Condition::Baseline), used(Condition::Assist));
     let ratio = log_ratio(campaign, &runs, &admitted);
     let compared = comparability(campaign, &baseline, &assist);
-    let verdict = verdict::decide(campaign.claim_percent, ratio.as_ref(), &compared, campaign.confidence);
+    let mut obstacles: Vec<String> =
+        compared.iter().filter(|c| c.alike == Some(false)).map(verdict::difference).collect();
+    obstacles.extend(conversion_difference(&baseline, &assist));
+    let mut verdict = verdict::decide(campaign.claim_percent, ratio.as_ref(), obstacles, campaign.confidence);
+    verdict.reasons.extend(unchecked_assist(&baseline, &assist));
     let by_condition = MileageByCondition { baseline: mileage::of_runs(&baseline), assist: mileage::of_runs(&assist) };
     let improvement = improvement(campaign, ratio.as_ref(), &by_condition);
     let energy = account(campaign, &by_condition, &assist, &runs, charging);
+    verdict.reasons.extend(energy.reservation.clone());
     let driven = runs.iter().filter(|r| r.sheet.condition == Condition::Assist).map(|r| r.ledger);
     let report = Report {
         schema: REPORT_VERSION,
@@ -103,9 +108,18 @@ fn account(
     runs: &[RunFacts<'_>],
     charging: Charging,
 ) -> EnergyAccount {
-    let whole: Tally = assist.iter().map(|r| r.tally).collect();
+    // Energy over a distance that it was not recorded for would flatter the kit.
+    let known: Vec<&RunFacts<'_>> =
+        assist.iter().copied().filter(|r| r.pack_coverage >= campaign.rules.min_coverage).collect();
+    let whole: Tally = known.iter().map(|r| r.tally).collect();
+    let left_out: Vec<&str> =
+        assist.iter().filter(|r| r.pack_coverage < campaign.rules.min_coverage).map(|r| r.sheet.run.as_str()).collect();
     let rig = assist.first().copied().or(runs.first()).map(|run| &run.ledger.session.rig);
     energy::account(&AccountInput {
+        runs: u32::try_from(known.len()).unwrap_or(u32::MAX),
+        reservation: (!left_out.is_empty()).then(|| {
+            format!("pack voltage and current do not cover run {}, left out of the account", left_out.join(", "))
+        }),
         assist: &whole,
         baseline_l_per_100km: mileage.baseline.as_ref().map(|m| m.l_per_100km),
         charging,
@@ -144,7 +158,10 @@ fn answer(campaign: &Campaign, verdict: &Verdict, ratio: Option<&LogRatio>, ener
 }
 
 fn electricity(energy: &EnergyAccount) -> String {
-    let Some(per_km) = energy.per_km_wh.filter(|wh| *wh > 0.5) else { return String::new() };
+    let Some(per_km) = energy.per_km_wh else { return "; the electricity that this takes was not recorded".to_owned() };
+    if per_km <= 0.5 {
+        return String::new();
+    }
     let wall = match energy.wall_per_km_wh {
         Some(wall) => format!("{} kWh from the wall", fixed(wall / 10.0, 1)),
         None => format!("{} kWh from the pack (charging was not measured)", fixed(per_km / 10.0, 1)),
@@ -209,6 +226,7 @@ fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
         rules: vec![
             rule("min_coverage", rules.min_coverage),
             rule("max_distance_deviation", rules.max_distance_deviation),
+            rule("max_gps_deviation", rules.max_gps_deviation),
             rule("max_ambient_difference_k", rules.max_ambient_difference_k),
             rule("max_wind_difference_m_s", rules.max_wind_difference_m_s),
             rule("max_payload_difference_kg", rules.max_payload_difference_kg),

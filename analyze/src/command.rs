@@ -7,7 +7,7 @@ mod tables;
 
 use std::{
     fs, io,
-    io::Write as _,
+    io::{IsTerminal as _, Write as _},
     path::{Path, PathBuf},
     process::ExitCode,
     sync::Arc,
@@ -166,7 +166,8 @@ struct Outcome {
 
 /// Runs the program with the process's arguments.
 pub fn main() -> ExitCode {
-    tracing_subscriber::fmt().with_writer(io::stderr).with_target(false).without_time().init();
+    let colours = io::stderr().is_terminal();
+    tracing_subscriber::fmt().with_ansi(colours).with_writer(io::stderr).with_target(false).without_time().init();
     let args = Args::parse();
     match run(args).and_then(|outcome| print(&outcome.text).map(|()| outcome.faults)) {
         Ok(false) => ExitCode::from(SUCCESS),

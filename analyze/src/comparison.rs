@@ -5,6 +5,8 @@
 //! distance, `d = ln(C_baseline / C_assist)`; the improvement of mileage is `exp(d) − 1` and the fuel saved
 //! `1 − exp(−d)`.
 
+use std::collections::BTreeSet;
+
 use tallywheel_schemas::{
     campaign::{Campaign, Design},
     report::{Comparability, Interval, PairResult},
@@ -177,6 +179,7 @@ pub fn comparability(campaign: &Campaign, baseline: &[&RunFacts<'_>], assist: &[
         .map(|(quantity, unit, limit, limit_unit, fact)| {
             let (b, a) = (mean_fact(baseline, fact), mean_fact(assist, fact));
             let scale = |b: f64| if limit_unit == "share" { b.abs() } else { 1.0 };
+            let largest_in_a_pair = largest_in_a_pair(campaign, baseline, assist, fact);
             Comparability {
                 quantity: quantity.to_owned(),
                 unit: unit.to_owned(),
@@ -184,10 +187,72 @@ pub fn comparability(campaign: &Campaign, baseline: &[&RunFacts<'_>], assist: &[
                 assist: a,
                 limit,
                 limit_unit: limit_unit.to_owned(),
-                alike: b.zip(a).map(|(b, a)| (b - a).abs() <= limit * scale(b)),
+                alike: b.zip(a).map(|(b, a)| (b - a).abs().max(largest_in_a_pair.unwrap_or(0.0)) <= limit * scale(b)),
+                largest_in_a_pair,
             }
         })
         .collect()
+}
+
+/// Largest difference of a fact inside a pair: means may agree where no pair does.
+fn largest_in_a_pair(
+    campaign: &Campaign,
+    baseline: &[&RunFacts<'_>],
+    assist: &[&RunFacts<'_>],
+    fact: fn(&RunFacts<'_>) -> Option<f64>,
+) -> Option<f64> {
+    let of = |runs: &[&RunFacts<'_>], name: &str| runs.iter().find(|r| r.sheet.run == name).and_then(|r| fact(r));
+    let differences =
+        campaign.pairs.iter().filter_map(|p| Some((of(baseline, &p.baseline)? - of(assist, &p.assist)?).abs()));
+    differences.reduce(f64::max)
+}
+
+/// Why fuel or distance cannot be compared: the rigs of the two conditions turn the same signal into different
+/// quantities, so that calibration errors no longer cancel.
+pub fn conversion_difference(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) -> Option<String> {
+    let all = |runs: &[&RunFacts<'_>]| runs.iter().map(|r| conversions(r)).collect::<BTreeSet<_>>();
+    let (b, a) = (all(baseline), all(assist));
+    let differ = !b.is_empty() && !a.is_empty() && b != a;
+    differ.then(|| {
+        "the rigs of the two conditions take fuel or distance from other sources or convert them with other factors, \
+         so that their errors do not cancel; rebuild the sessions with one rig"
+            .to_owned()
+    })
+}
+
+/// How a run's fuel and distance are made from what the wire carries, as a text to compare.
+fn conversions(run: &RunFacts<'_>) -> String {
+    let (rig, findings) = (&run.ledger.session.rig, &run.ledger.findings);
+    let channels = [
+        "motion.wheel_speed_m_s",
+        "motion.hall_count",
+        "engine.fuel_count",
+        "engine.fuel_rate_g_s",
+        "engine.maf_g_s",
+        "engine.lambda",
+        "engine.fuel_temp_c",
+    ];
+    let signals: Vec<_> = channels
+        .iter()
+        .filter_map(|c| rig.signal(c, None))
+        .map(|s| format!("{} {} {} {:?}", s.channel, s.scale, s.offset, s.calibration))
+        .collect();
+    format!(
+        "{:?} {:?} {:?} {:?} {signals:?}",
+        findings.distance_source, findings.fuel_source, rig.fuel, rig.distance.m_per_edge
+    )
+}
+
+/// A reservation where the recording cannot confirm what the run sheets say of the assist.
+pub fn unchecked_assist(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) -> Option<String> {
+    let unknown: Vec<&str> =
+        baseline.iter().chain(assist).filter(|r| r.assist_share.is_none()).map(|r| r.sheet.run.as_str()).collect();
+    (!unknown.is_empty()).then(|| {
+        format!(
+            "whether the motors drove was not recorded in run {}: there only the run sheet speaks for it",
+            unknown.join(", ")
+        )
+    })
 }
 
 /// Mean of a fact over runs; `None` unless every run has it.
@@ -201,7 +266,7 @@ mod tests {
     use tallywheel_schemas::report::Decision;
 
     use super::*;
-    use crate::verdict::decide;
+    use crate::verdict::{decide, difference};
 
     fn close(actual: f64, expected: f64, tolerance: f64) {
         assert!((actual - expected).abs() <= tolerance, "{actual} is not {expected}");
@@ -234,19 +299,19 @@ mod tests {
     fn the_rule_decides_by_where_the_interval_lies() {
         let ratios = [1.50_f64.ln(), 1.55_f64.ln(), 1.60_f64.ln()];
         let r = LogRatio::paired(&ratios, 0.95).expect("pairs");
-        let decision = |claim| decide(claim, Some(&r), &[], 0.95).decision;
+        let decision = |claim| decide(claim, Some(&r), Vec::new(), 0.95).decision;
         assert_eq!(decision(40.0), Decision::Supported);
         assert_eq!(decision(55.0), Decision::Undecided);
         assert_eq!(decision(70.0), Decision::NotSupported);
-        assert!(decide(52.0, Some(&r), &[], 0.95).further_pairs.is_some_and(|n| n >= 1));
-        assert_eq!(decide(40.0, None, &[], 0.95).decision, Decision::Withheld);
+        assert!(decide(52.0, Some(&r), Vec::new(), 0.95).further_pairs.is_some_and(|n| n >= 1));
+        assert_eq!(decide(40.0, None, Vec::new(), 0.95).decision, Decision::Withheld);
     }
 
     #[test]
     fn one_pair_or_identical_pairs_decide_nothing() {
         for ratios in [vec![0.5], vec![0.5, 0.5, 0.5]] {
             let r = LogRatio::paired(&ratios, 0.95).expect("pairs");
-            let verdict = decide(10.0, Some(&r), &[], 0.95);
+            let verdict = decide(10.0, Some(&r), Vec::new(), 0.95);
             assert_eq!(verdict.decision, Decision::Undecided);
             assert!(verdict.reasons[0].contains("there is no interval"), "{:?}", verdict.reasons);
         }
@@ -262,9 +327,10 @@ mod tests {
             assist: Some(16.0),
             limit: 5.0,
             limit_unit: "K".to_owned(),
+            largest_in_a_pair: None,
             alike: Some(false),
         };
-        let verdict = decide(45.0, Some(&r), &[warm], 0.95);
+        let verdict = decide(45.0, Some(&r), vec![difference(&warm)], 0.95);
         assert_eq!(verdict.decision, Decision::Withheld);
         assert!(verdict.reasons[0].contains("4.0 °C without assist, 16.0 °C with it (limit 5.0 K)"));
     }

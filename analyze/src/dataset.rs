@@ -14,7 +14,7 @@ use std::{
 
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
-use tallywheel_schemas::{Digest, Manifest, ManifestError, Rig, Table, TextFileError};
+use tallywheel_schemas::{Digest, Manifest, ManifestError, Rig, Table, TextFileError, manifest::FileRecord};
 
 pub use rows::TableRows;
 
@@ -168,6 +168,12 @@ impl Session {
             Some(record) => TableRows::open(&self.root, record, columns),
             None => TableRows::none(),
         }
+    }
+
+    /// Whether every decoded table still has the bytes that the manifest vouches for.
+    pub(crate) fn is_intact(&self) -> bool {
+        let decoded = |f: &&FileRecord| matches!(Table::from_name(&f.table), Some(Table::Decoded(_)));
+        self.manifest.files.iter().filter(decoded).all(|f| verify::matches(&self.root, f))
     }
 
     /// Path of one of this session's derived files below the dataset's root.

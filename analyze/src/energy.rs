@@ -58,9 +58,13 @@ pub fn petrol_equivalent_l_per_100km(fuel_l_per_100km: f64, wall_wh_per_km: f64)
 }
 
 /// Everything that the account is made from.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct AccountInput<'a> {
-    /// Sums of the assisted runs that count.
+    /// Assisted runs with complete pack data.
+    pub runs: u32,
+    /// Which runs are left out, if any are.
+    pub reservation: Option<String>,
+    /// Sums of the assisted runs that count and have complete pack data.
     pub assist: &'a Tally,
     /// Consumption without assist, L/100 km.
     pub baseline_l_per_100km: Option<f64>,
@@ -76,8 +80,8 @@ pub struct AccountInput<'a> {
 
 /// Draws up the account.
 pub fn account(input: &AccountInput<'_>) -> EnergyAccount {
-    let AccountInput { assist, charging, account, pack, .. } = *input;
-    let kwh = |wh: Option<f64>| wh.unwrap_or(0.0) / 1000.0;
+    let AccountInput { assist, charging, account, pack, .. } = input;
+    let kwh = |wh: Option<f64>| wh.map(|wh| wh / 1000.0);
     let km = assist.distance_km();
     let per_km = assist.net_wh().filter(|_| km > 0.0).map(|wh| wh / km);
     let efficiency = charging_efficiency(input);
@@ -86,12 +90,14 @@ pub fn account(input: &AccountInput<'_>) -> EnergyAccount {
     let equivalent = fuel.zip(wall_per_km).map(|(l, wh)| petrol_equivalent_l_per_100km(l, wh));
     let capacity = pack.capacity_ah;
     EnergyAccount {
+        runs: input.runs,
+        reservation: input.reservation.clone(),
         pack_out_kwh: kwh(assist.pack_out_wh),
         pack_in_kwh: kwh(assist.pack_in_wh),
         net_kwh: kwh(assist.net_wh()),
         per_km_wh: per_km,
-        pack_out_ah: assist.pack_out_ah.unwrap_or(0.0),
-        pack_in_ah: assist.pack_in_ah.unwrap_or(0.0),
+        pack_out_ah: assist.pack_out_ah,
+        pack_in_ah: assist.pack_in_ah,
         equivalent_full_cycles: assist
             .pack_out_ah
             .zip(assist.pack_in_ah)

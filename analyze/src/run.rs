@@ -24,6 +24,8 @@ pub struct RunFacts<'a> {
     pub tally: Tally,
     /// Share of the recording in which distance and fuel both have data.
     pub coverage: f64,
+    /// Share of the recording in which pack voltage and current both have data.
+    pub pack_coverage: f64,
     /// Distance over time, m/s.
     pub speed_mean_m_s: Option<f64>,
     /// Share of time at standstill.
@@ -58,6 +60,11 @@ impl<'a> RunFacts<'a> {
         Ok(Self {
             sheet,
             ledger,
+            pack_coverage: if tally.duration_s > 0.0 {
+                (tally.pack_valid_s / tally.recorded_s(manifest)).min(1.0)
+            } else {
+                0.0
+            },
             coverage: if tally.duration_s > 0.0 { (covered / tally.recorded_s(manifest)).min(1.0) } else { 0.0 },
             speed_mean_m_s: tally
                 .distance_m
@@ -143,7 +150,12 @@ fn lost_partner(admission: &Admission) -> bool {
 fn judge(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) -> Admission {
     let broken = broken_rules(campaign, run, median_m);
     let overruled = campaign.overrides.iter().find(|o| o.run == run.sheet.run);
+    // Nobody's word makes a run of the other condition out of it: its sums would count on both sides.
+    let contradicted = run.sheet.condition != listed_as(campaign, run);
     match overruled {
+        Some(o) if o.r#use && contradicted => {
+            Admission { used: false, reason: Some(format!("cannot be kept by {}: {}", o.by, broken.join("; "))) }
+        }
         Some(o) => Admission { used: o.r#use, reason: Some(overruling(o, &broken)) },
         None => Admission { used: broken.is_empty(), reason: (!broken.is_empty()).then(|| broken.join("; ")) },
     }
@@ -166,11 +178,23 @@ fn median_distance_m(runs: &[RunFacts<'_>]) -> Option<f64> {
     }
 }
 
+fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
+    if campaign.baseline.contains(&run.sheet.run) { Condition::Baseline } else { Condition::Assist }
+}
+
+/// Satellite distance over the chosen one minus 1, where the satellite speed covers nearly all of the recording.
+fn gps_deviation(run: &RunFacts<'_>) -> Option<f64> {
+    let gps = columns::sum(&run.ledger.bins, "gps_distance_m").ok().flatten()?;
+    let wheel = run.tally.distance_m.filter(|m| *m > 0.0)?;
+    let heard = run.ledger.findings.channels.iter().find(|c| c.channel == "motion.gps_speed_m_s")?;
+    (heard.covered_s >= 0.98 * run.tally.distance_valid_s).then(|| gps / wheel - 1.0)
+}
+
 /// The rules that a run breaks, as reasons for the report.
 fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) -> Vec<String> {
     let rules = &campaign.rules;
     let mut broken = Vec::new();
-    let listed = if campaign.baseline.contains(&run.sheet.run) { Condition::Baseline } else { Condition::Assist };
+    let listed = listed_as(campaign, run);
     if run.sheet.condition != listed {
         broken.push(format!("listed as {}, but its run sheet says {}", listed.name(), run.sheet.condition.name()));
     }
@@ -194,6 +218,11 @@ fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) 
             let limit = rules.max_distance_deviation * 100.0;
             broken.push(format!("its distance is {:+.1} % off the median run, more than {limit:.1} %", off * 100.0));
         }
+    }
+    if let Some(off) = gps_deviation(run).filter(|off| off.abs() > rules.max_gps_deviation) {
+        let limit = rules.max_gps_deviation * 100.0;
+        broken
+            .push(format!("satellite distance is {:+.1} % off the distance used, more than {limit:.1} %", off * 100.0));
     }
     match (listed, run.assist_share) {
         (Condition::Baseline, Some(share)) if share > rules.max_assist_share_baseline => {

@@ -17,14 +17,14 @@ pub const POWER: f64 = 0.8;
 
 /// Applies the rule.
 ///
-/// `ratio` is `None` when a condition has no usable run.
-pub fn decide(claim_percent: f64, ratio: Option<&LogRatio>, compared: &[Comparability], confidence: f64) -> Verdict {
+/// `ratio` is `None` when a condition has no usable run; `obstacles` say why the runs are not comparable.
+pub fn decide(claim_percent: f64, ratio: Option<&LogRatio>, obstacles: Vec<String>, confidence: f64) -> Verdict {
     let mut verdict = Verdict { claim_percent, decision: Decision::Withheld, reasons: Vec::new(), further_pairs: None };
     let Some(ratio) = ratio else {
         verdict.reasons.push("no usable run is left in at least one condition".to_owned());
         return verdict;
     };
-    verdict.reasons = compared.iter().filter(|c| c.alike == Some(false)).map(difference).collect();
+    verdict.reasons = obstacles;
     if !verdict.reasons.is_empty() {
         return verdict;
     }
@@ -70,14 +70,17 @@ fn further(claim_percent: f64, ratio: &LogRatio, confidence: f64) -> Option<u32>
     Some(needed.saturating_sub(u32::try_from(ratio.units_used).unwrap_or(u32::MAX)).max(1))
 }
 
-fn difference(c: &Comparability) -> String {
+/// A circumstance that differs too much, in words.
+pub fn difference(c: &Comparability) -> String {
     let value = |v: Option<f64>| v.map_or_else(|| "unknown".to_owned(), |v| fixed(v, 1));
     let (limit, unit) = match c.limit_unit.as_str() {
         "share" => (fixed(c.limit * 100.0, 0), "%"),
         unit => (fixed(c.limit, 1), unit),
     };
+    let in_a_pair =
+        c.largest_in_a_pair.map_or_else(String::new, |d| format!(", up to {} {} inside a pair", fixed(d, 1), c.unit));
     format!(
-        "{} differs between the conditions: {} {} without assist, {} {} with it (limit {limit} {unit})",
+        "{} differs between the conditions: {} {} without assist, {} {} with it{in_a_pair} (limit {limit} {unit})",
         c.quantity,
         value(c.baseline),
         c.unit,

@@ -87,6 +87,8 @@ pub struct Rules {
     pub min_coverage: f64,
     /// Largest departure of a run's distance from the median of all runs, share.
     pub max_distance_deviation: f64,
+    /// Largest departure of a run's satellite distance from the distance used, share.
+    pub max_gps_deviation: f64,
     /// Largest difference between the conditions' mean outside temperatures, K.
     pub max_ambient_difference_k: f64,
     /// Largest difference between the conditions' mean payloads, kg.
@@ -106,6 +108,7 @@ impl Default for Rules {
         Self {
             min_coverage: 0.98,
             max_distance_deviation: 0.03,
+            max_gps_deviation: 0.05,
             max_ambient_difference_k: 5.0,
             max_payload_difference_kg: 50.0,
             max_speed_difference: 0.10,
@@ -159,6 +162,29 @@ struct CampaignText {
     account: Account,
 }
 
+impl Rules {
+    fn check(&self, file: &TextFile) -> Result<(), TextFileError> {
+        let bounds = [
+            ("min_coverage", self.min_coverage, 1.0),
+            ("max_distance_deviation", self.max_distance_deviation, 1.0),
+            ("max_gps_deviation", self.max_gps_deviation, 1.0),
+            ("max_ambient_difference_k", self.max_ambient_difference_k, 100.0),
+            ("max_payload_difference_kg", self.max_payload_difference_kg, 50_000.0),
+            ("max_speed_difference", self.max_speed_difference, 1.0),
+            ("max_wind_difference_m_s", self.max_wind_difference_m_s, 60.0),
+            ("max_assist_share_baseline", self.max_assist_share_baseline, 1.0),
+            ("min_assist_share_assist", self.min_assist_share_assist, 1.0),
+        ];
+        for (name, value, max) in bounds {
+            if !(0.0..=max).contains(&value) {
+                let at = file.text.find(name).unwrap_or_default();
+                return Err(file.error(at..at, format!("{name} = {value} is outside 0 to {max}")));
+            }
+        }
+        Ok(())
+    }
+}
+
 impl Campaign {
     /// Reads and checks a campaign file.
     ///
@@ -180,8 +206,8 @@ impl Campaign {
                 format!("campaign format {} is not known; this release reads {CAMPAIGN_VERSION}", raw.schema.get_ref());
             return Err(file.error(raw.schema.span(), message));
         }
-        if !(*raw.claim_percent.get_ref() > -100.0 && raw.claim_percent.get_ref().is_finite()) {
-            return Err(file.error(raw.claim_percent.span(), "claim_percent is above -100"));
+        if !(*raw.claim_percent.get_ref() > -100.0 && *raw.claim_percent.get_ref() <= 10_000.0) {
+            return Err(file.error(raw.claim_percent.span(), "claim_percent is above -100 and at most 10000"));
         }
         let confidence = raw.confidence.as_ref().map_or(0.95, |c| *c.get_ref());
         if !(0.5..1.0).contains(&confidence) {
@@ -221,6 +247,7 @@ impl Campaign {
             text: file.text.clone(),
         };
         campaign.check_runs(file)?;
+        campaign.rules.check(file)?;
         for spanned in &raw.overrides {
             let o = spanned.get_ref();
             if campaign.runs().all(|r| r != o.run) {

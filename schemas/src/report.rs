@@ -148,18 +148,22 @@ pub struct Mileage {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct EnergyAccount {
+    /// Assisted runs with complete pack data: the account rests on these.
+    pub runs: u32,
+    /// Which runs are left out of the account, if any are.
+    pub reservation: Option<String>,
     /// Energy out of the pack.
-    pub pack_out_kwh: f64,
+    pub pack_out_kwh: Option<f64>,
     /// Energy into the pack while driving, positive.
-    pub pack_in_kwh: f64,
+    pub pack_in_kwh: Option<f64>,
     /// Out minus in.
-    pub net_kwh: f64,
+    pub net_kwh: Option<f64>,
     /// Net energy over distance.
     pub per_km_wh: Option<f64>,
     /// Charge out.
-    pub pack_out_ah: f64,
+    pub pack_out_ah: Option<f64>,
     /// Charge in.
-    pub pack_in_ah: f64,
+    pub pack_in_ah: Option<f64>,
     /// Charge in and out over twice the rated capacity.
     pub equivalent_full_cycles: Option<f64>,
     /// Energy from the wall logged in charging sessions of this vehicle.
@@ -334,6 +338,8 @@ pub struct Comparability {
     pub baseline: Option<f64>,
     /// Mean of the assisted runs used.
     pub assist: Option<f64>,
+    /// Largest difference inside a pair, in the unit of the means; `null` without pairs.
+    pub largest_in_a_pair: Option<f64>,
     /// Largest difference allowed, in `limit_unit`.
     pub limit: f64,
     /// Unit of the limit: that of the means, or `share` of the baseline mean.

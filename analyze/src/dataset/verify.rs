@@ -46,6 +46,11 @@ pub(super) fn verify(root: &Path, record: &FileRecord, damage: &mut Vec<Damage>)
     }
 }
 
+/// Whether a file still has the bytes that its record vouches for.
+pub(super) fn matches(root: &Path, record: &FileRecord) -> bool {
+    load(root, record).is_ok_and(|bytes| Digest::of(&bytes) == record.blake3)
+}
+
 fn lost(record: &FileRecord, damage: &mut Vec<Damage>, rows: u64, reason: &str) -> Option<Verified> {
     damage.push(damaged(record, rows, reason));
     None

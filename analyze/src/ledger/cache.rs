@@ -39,6 +39,10 @@ pub(crate) struct ReadBack {
 
 /// The cached ledger of a session, if it is of this content, version and bin width, and undamaged.
 pub(super) fn load(session: &Session, bin_us: i64) -> Option<Made> {
+    // A cached ledger must not outlive the tables it was made of: damage that came later is to be stated.
+    if !session.is_intact() {
+        return None;
+    }
     let bins = read_back(session, Table::Ledger, &derived_keys(session, bin_us))?;
     let findings = serde_json::from_str(bins.keys.get(FINDINGS_KEY)?).ok()?;
     let motors = match bins.keys.get(MOTORS_KEY)?.as_str() {

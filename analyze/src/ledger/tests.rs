@@ -291,12 +291,16 @@ fn a_cached_ledger_is_the_same_and_is_believed_only_if_nothing_changed() {
     let sealed = Sealed::new("s1", &rig, tables);
     sealed.write(dir.path()).expect("a session");
     let fresh = made(dir.path(), &LedgerOptions::default());
-    // The raw file gone, only the cache can answer.
-    let raw = fs::read(file(dir.path(), "motion")).expect("a table");
-    fs::remove_file(file(dir.path(), "motion")).expect("removed");
+    let written = || fs::metadata(file(dir.path(), "ledger")).and_then(|m| m.modified()).expect("a cached ledger");
+    let first = written();
     let cached = made(dir.path(), &LedgerOptions::default());
     assert!(cached.bins.equals_missing(&fresh.bins) && cached.motors.equals_missing(&fresh.motors));
     assert_eq!(cached.findings, fresh.findings);
+    assert_eq!(written(), first, "the cache is read, not made again");
+    // The table gone, the cache must not answer for it.
+    let raw = fs::read(file(dir.path(), "motion")).expect("a table");
+    fs::remove_file(file(dir.path(), "motion")).expect("removed");
+    assert_eq!(made(dir.path(), &LedgerOptions::default()).findings.damage.len(), 1);
     // Another bin width is not cached, so the loss shows.
     let half = LedgerOptions { bin_us: 500_000, jobs: Some(1) };
     assert_eq!(made(dir.path(), &half).findings.damage.len(), 1);

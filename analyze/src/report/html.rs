@@ -120,9 +120,9 @@ fn electricity(report: &Report, units: Units) -> Markup {
         section {
             h2 { "Electricity" }
             table.figures {
-                tr { th { "Out of the pack" } td { (fixed(e.pack_out_kwh, 2)) " kWh, " (fixed(e.pack_out_ah, 1)) " Ah" } }
-                tr { th { "Back into the pack" } td { (fixed(e.pack_in_kwh, 2)) " kWh, " (fixed(e.pack_in_ah, 1)) " Ah" } }
-                tr { th { "Net" } td { (fixed(e.net_kwh, 2)) " kWh" } }
+                (cell("Out of the pack", energy_and_charge(e.pack_out_kwh, e.pack_out_ah)))
+                (cell("Back into the pack", energy_and_charge(e.pack_in_kwh, e.pack_in_ah)))
+                (cell("Net", e.net_kwh.map(|v| fixed(v, 2) + " kWh")))
                 (cell("Net over distance", per(e.per_km_wh, 0, "Wh")))
                 (cell("Equivalent full cycles", e.equivalent_full_cycles.map(|c| fixed(c, 2))))
                 (cell("Charging efficiency", e.charging_efficiency.as_ref().map(|c| format!("{} ({})", fixed(c.value, 3), c.source))))
@@ -142,11 +142,16 @@ fn electricity(report: &Report, units: Units) -> Markup {
                 }
             }
             p.note {
-                "Over the assisted runs that count. Energies are uncertain by ± "
+                @if let Some(reservation) = &e.reservation { strong { (reservation) ". " } }
+                "Over " (e.runs) " assisted runs that count and have complete pack data. Energies are uncertain by ± "
                 (fixed(e.relative_expanded_uncertainty * 100.0, 1)) " % (k = 2) from calibrations."
             }
         }
     }
+}
+
+fn energy_and_charge(kwh: Option<f64>, ah: Option<f64>) -> Option<String> {
+    Some(format!("{} kWh, {} Ah", fixed(kwh?, 2), fixed(ah?, 1)))
 }
 
 fn runs(report: &Report, plots: &Plots, units: Units) -> Markup {
@@ -221,11 +226,13 @@ fn comparability(rows: &[Comparability]) -> Markup {
         section {
             h2 { "Were the conditions alike?" }
             table.runs {
-                thead { tr { th { "" } th.n { "Without assist" } th.n { "With assist" } th.n { "Largest difference allowed" } th { "" } } }
+                thead { tr { th { "" } th.n { "Without assist" } th.n { "With assist" } th.n { "Largest in a pair" } th.n { "Allowed" } th { "" } } }
                 tbody { @for c in rows {
                     tr {
                         td { (c.quantity) }
-                        td.n { (value(c.baseline, &c.unit)) } td.n { (value(c.assist, &c.unit)) } td.n { (limit(c)) }
+                        td.n { (value(c.baseline, &c.unit)) } td.n { (value(c.assist, &c.unit)) }
+                        td.n { (c.largest_in_a_pair.map_or_else(|| "–".to_owned(), |d| format!("{} {}", fixed(d, 1), c.unit))) }
+                        td.n { (limit(c)) }
                         td { (match c.alike { Some(true) => "alike", Some(false) => "differs", None => "cannot be said" }) }
                     }
                 } }

@@ -48,7 +48,17 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
             writeln!(out, "      {reason}")?;
         }
     }
-    writeln!(out, "\nHeat over the assisted runs")?;
+    writeln!(out, "\nWere the conditions alike?")?;
+    for c in &report.comparability {
+        let value = |v: Option<f64>| v.map_or_else(|| "unknown".to_owned(), |v| format!("{} {}", fixed(v, 1), c.unit));
+        let alike = match c.alike {
+            Some(true) => "alike",
+            Some(false) => "differs",
+            None => "cannot be said",
+        };
+        writeln!(out, "  {:<20} {} without assist, {} with: {alike}", c.quantity, value(c.baseline), value(c.assist))?;
+    }
+    writeln!(out, "\nHeat over the assisted runs{}", if report.thermal.is_empty() { ": not recorded" } else { "" })?;
     for motor in &report.thermal {
         let above: Vec<String> = motor
             .seconds_above
@@ -74,7 +84,7 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
 fn energy(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
     let e = &report.energy;
     let u = e.relative_expanded_uncertainty;
-    let kwh = |v: f64| rounded(v, v.abs() * u / 2.0);
+    let kwh = |v: Option<f64>| v.map_or_else(|| "unknown".to_owned(), |v| rounded(v, v.abs() * u / 2.0));
     writeln!(
         out,
         "Pack energy, assisted   {} kWh out, {} kWh in, {} kWh net",
