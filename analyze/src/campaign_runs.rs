@@ -10,7 +10,7 @@ use crate::dataset::Session;
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum CampaignError {
     /// No session of the vehicle has such a run sheet.
-    #[error("campaign names run `{run}`, which no session of vehicle `{vehicle}` has{hint}")]
+    #[error("campaign names run `{run}`, which no selected session of vehicle `{vehicle}` has{hint}")]
     UnknownRun {
         /// Run named.
         run: String,

@@ -42,8 +42,9 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
     writeln!(out)?;
     energy(out, report, units)?;
     writeln!(out, "\nRuns")?;
+    let width = report.runs.iter().map(|r| r.id.chars().count()).max().unwrap_or(0);
     for run in &report.runs {
-        writeln!(out, "  {}", run_line(run, units))?;
+        writeln!(out, "  {}", run_line(run, width, units))?;
         if let Some(reason) = &run.reason {
             writeln!(out, "      {reason}")?;
         }
@@ -170,13 +171,18 @@ pub(super) fn consumption(run: &RunResult, units: Units) -> String {
     }
 }
 
-fn run_line(run: &RunResult, units: Units) -> String {
+fn run_line(run: &RunResult, width: usize, units: Units) -> String {
     let mark = if run.used { "used    " } else { "excluded" };
     let condition = match run.condition {
-        Condition::Baseline => "without",
-        Condition::Assist => "with   ",
+        Condition::Baseline => "assist off",
+        Condition::Assist => "assist on ",
     };
-    format!("{:<10} {condition} {mark} {}, {}", run.id, distance(run.distance_km, units), consumption(run, units))
+    format!(
+        "{:<width$}  {condition}  {mark}  {}, {}",
+        run.id,
+        distance(run.distance_km, units),
+        consumption(run, units)
+    )
 }
 
 /// A distance in the unit asked for, with the unit's name.
