@@ -155,7 +155,7 @@ pub fn observations_needed(shift: f64, sd: f64, confidence: f64, power: f64) -> 
 }
 
 /// Standard normal quantile.
-pub fn normal_quantile(p: f64) -> f64 {
+fn normal_quantile(p: f64) -> f64 {
     Normal::standard().inverse_cdf(p)
 }
 

@@ -32,6 +32,7 @@ pub mod engine;
 pub mod error;
 pub mod gearbox;
 pub mod live;
+pub mod nested_build;
 pub mod noise;
 pub mod pack;
 pub mod paper;

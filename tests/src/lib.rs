@@ -12,6 +12,7 @@ use tallywheel_analyze::{
     ledger::{LedgerOptions, SessionLedger, ledgers},
     progress::Silent,
 };
+use tallywheel_sample_logs::nested_build::forget_own_package;
 use tempfile::TempDir;
 
 /// Directory of test data, each folder with its sources and licences.
@@ -35,11 +36,7 @@ pub fn program(name: &str) -> PathBuf {
     let directory = BUILT.get_or_init(|| {
         let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
         let mut build = Command::new(cargo);
-        // What cargo tells a test about its package must not reach the build: build scripts that watch those
-        // variables would run again and take polars with them.
-        for (name, _) in env::vars_os().filter(|(name, _)| is_of_package(name)) {
-            build.env_remove(name);
-        }
+        forget_own_package(&mut build);
         let status = build
             .args(["build", "--workspace", "--bins", "--quiet"])
             .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join(".."))
@@ -50,14 +47,6 @@ pub fn program(name: &str) -> PathBuf {
         test.ancestors().nth(2).expect("tests run from target/PROFILE/deps").to_owned()
     });
     directory.join(name)
-}
-
-/// Whether cargo set this variable for the package whose test is running.
-fn is_of_package(name: &std::ffi::OsStr) -> bool {
-    let name = name.to_string_lossy();
-    ["CARGO_PKG_", "CARGO_MANIFEST_", "CARGO_BIN_", "CARGO_CRATE_", "CARGO_PRIMARY_"]
-        .iter()
-        .any(|p| name.starts_with(p))
 }
 
 /// Runs one of the programs and waits for it.

@@ -39,10 +39,6 @@ pub(crate) struct ReadBack {
 
 /// The cached ledger of a session, if it is of this content, version and bin width, and undamaged.
 pub(super) fn load(session: &Session, bin_us: i64) -> Option<Made> {
-    // A cached ledger must not outlive the tables it was made of: damage that came later is to be stated.
-    if !session.is_intact() {
-        return None;
-    }
     let bins = read_back(session, Table::Ledger, &derived_keys(session, bin_us))?;
     let findings = serde_json::from_str(bins.keys.get(FINDINGS_KEY)?).ok()?;
     let motors = match bins.keys.get(MOTORS_KEY)?.as_str() {
@@ -52,7 +48,9 @@ pub(super) fn load(session: &Session, bin_us: i64) -> Option<Made> {
             (read.rows.t_us.len().to_string() == rows).then_some(read.rows)?
         }
     };
-    Some(Made { bins: bins.rows, motors, findings })
+    // A cached ledger must not outlive the tables it was made of: damage that came later is to be stated. Asked
+    // last, because without a usable cache the pass reads and checks every table anyway.
+    session.is_intact().then_some(Made { bins: bins.rows, motors, findings })
 }
 
 /// Keeps a ledger for later. Not one of damaged data: the file may be replaced by a sound copy, and the manifest's

@@ -7,7 +7,7 @@ use std::{
     process::{Command, Output, Stdio},
 };
 
-use crate::error::DemoError;
+use crate::{error::DemoError, nested_build::forget_own_package};
 
 /// Where the two programs are.
 #[derive(Debug, Clone)]
@@ -54,25 +54,14 @@ fn build(cargo: &OsStr) -> Result<(), DemoError> {
     // Not by changing the directory: a relative CARGO_TARGET_DIR must mean the same as it did for this program.
     let manifest = Path::new(env!("CARGO_MANIFEST_DIR")).join("../Cargo.toml");
     command.args(["build", "--workspace", "--bins", "--manifest-path"]).arg(manifest);
-    // What cargo says of its own package must not reach the build: build scripts that watch those variables would
-    // run again and have polars built anew. What it says of progress is left visible, as this may take minutes.
-    for (name, _) in env::vars_os().filter(|(name, _)| is_of_package(name)) {
-        command.env_remove(name);
-    }
+    // What cargo says of progress is left visible, as this may take minutes.
+    forget_own_package(&mut command);
     if !cfg!(debug_assertions) {
         command.arg("--release");
     }
     let failed = |status: String| DemoError::Build { cargo: cargo.to_string_lossy().into_owned(), status };
     let status = command.stdin(Stdio::null()).status().map_err(|error| failed(error.to_string()))?;
     if status.success() { Ok(()) } else { Err(failed(status.to_string())) }
-}
-
-/// Whether cargo set this variable for the package that it runs.
-fn is_of_package(name: &OsStr) -> bool {
-    let name = name.to_string_lossy();
-    ["CARGO_PKG_", "CARGO_MANIFEST_", "CARGO_BIN_", "CARGO_CRATE_", "CARGO_PRIMARY_"]
-        .iter()
-        .any(|p| name.starts_with(p))
 }
 
 /// Runs a program to its end. Exit code 1 (finished, with faults in the data) is a result, not an error.
