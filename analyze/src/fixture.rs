@@ -132,6 +132,9 @@ impl Sealed {
             ports: Vec::new(),
             channels: Vec::new(),
             gaps: Vec::new(),
+            clock_fit: None,
+            follows: None,
+            followed_by: None,
             notes: Vec::new(),
             files: Vec::new(),
         };

@@ -101,8 +101,11 @@ fn notes(ledger: &SessionLedger) -> Vec<String> {
     let manifest = &ledger.session.manifest;
     let mut notes = manifest.notes.clone();
     for gap in &manifest.gaps {
-        let (port, seconds, cause) = (&gap.port, gap.length_us as f64 / 1e6, &gap.cause);
-        notes.push(format!("port {port} gave nothing for {seconds:.1} s from {}: {cause}", gap.start_us));
+        let (port, cause) = (&gap.port, gap.cause.words());
+        notes.push(match gap.length_s() {
+            Some(seconds) => format!("port {port} gave nothing for {seconds:.1} s from {}: {cause}", gap.start_us),
+            None => format!("port {port} gave nothing from {} on, for how long is unknown: {cause}", gap.start_us),
+        });
     }
     for finding in ledger.findings.channels.iter().filter(|c| c.resets > 0) {
         notes.push(format!(

@@ -4,16 +4,19 @@ use std::{
     ffi::OsString,
     io::{self, IsTerminal, Write},
     path::{Path, PathBuf},
+    sync::{Arc, Mutex, PoisonError},
     time::Duration,
 };
 
 use clap::{Parser, Subcommand};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use tallywheel_schemas::{Manifest, Timestamp};
+use tallywheel_schemas::{Manifest, RunSheet, Timestamp};
 
 use crate::{
+    control::{CommandKind, correct::correct, socket},
     exit::Exit,
     import::{ImportOptions, import},
+    overview::Overview,
     rebuild::{RebuildOptions, rebuild},
     record::{RecordOptions, record},
     recover::{Outcome, Recovery, recover},
@@ -58,6 +61,12 @@ enum Command {
         /// End after so many seconds
         #[arg(long = "for", value_name = "SECONDS", value_parser = seconds)]
         length: Option<f64>,
+        /// Go on in a new session every so many seconds, without losing a frame at the seam
+        #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+        rotate: Option<f64>,
+        /// Nobody is there: look for ports that cannot be opened until they can
+        #[arg(long)]
+        unattended: bool,
     },
     /// Make a session from captured files, one for each port
     Import {
@@ -103,6 +112,77 @@ enum Command {
     },
     /// List serial devices
     Ports,
+    /// Say what is being recorded, what waits to be recovered, and how much room the disk has
+    Status {
+        /// Dataset directory
+        #[arg(long, value_name = "DATASET")]
+        data: PathBuf,
+        /// For programs
+        #[arg(long)]
+        json: bool,
+    },
+    /// Mark a moment of the running recording
+    Mark {
+        /// Dataset directory
+        #[arg(long, value_name = "DATASET")]
+        data: PathBuf,
+        /// Who marks it
+        #[arg(long, value_name = "INITIALS", default_value = "")]
+        who: String,
+        /// What is to be remembered
+        text: String,
+    },
+    /// Begin or end a planned run of the running recording; each run is a session of its own
+    Run {
+        #[command(subcommand)]
+        step: RunStep,
+    },
+    /// Add a correction to a session's run sheet; nothing is overwritten
+    Correct(CorrectArgs),
+}
+
+#[derive(Debug, Subcommand)]
+enum RunStep {
+    /// Go on in a new session that is this run
+    Start {
+        /// Dataset directory
+        #[arg(long, value_name = "DATASET")]
+        data: PathBuf,
+        /// Its run sheet
+        #[arg(long, value_name = "FILE")]
+        sheet: PathBuf,
+    },
+    /// End the run; the recording goes on in a new session
+    Stop {
+        /// Dataset directory
+        #[arg(long, value_name = "DATASET")]
+        data: PathBuf,
+        /// Mass of the weighed fuel tank after the run, kg
+        #[arg(long, value_name = "KG")]
+        fuel_mass_after: Option<f64>,
+        /// Who weighed it
+        #[arg(long, value_name = "INITIALS", default_value = "")]
+        who: String,
+    },
+}
+
+#[derive(Debug, clap::Args)]
+struct CorrectArgs {
+    /// Dataset directory
+    #[arg(long, value_name = "DATASET")]
+    data: PathBuf,
+    /// Session
+    #[arg(long, value_name = "NAME")]
+    session: String,
+    /// Who corrects
+    #[arg(long, value_name = "INITIALS")]
+    who: String,
+    /// Why
+    #[arg(long, value_name = "TEXT")]
+    reason: String,
+    /// Field of the run sheet and its new value; nothing after the `=` takes the field away
+    #[arg(long = "set", value_name = "FIELD=VALUE", required = true)]
+    fields: Vec<String>,
 }
 
 fn pair(text: &str) -> Result<(String, PathBuf), String> {
@@ -139,16 +219,25 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> Exit {
     // Fails only if a test in the same process has set one already.
     let _ = subscriber.with_ansi(io::stderr().is_terminal()).try_init();
     let done = match args.command {
-        Command::Record { rig, data, run_sheet, devices, length } => {
+        Command::Record { rig, data, run_sheet, devices, length, rotate, unattended } => {
             complain(CAUTION);
-            let length = length.map(Duration::from_secs_f64);
-            run_record(&RecordOptions { rig, data, run_sheet, devices, length })
+            let [length, rotate] = [length, rotate].map(|s| s.map(Duration::from_secs_f64));
+            run_record(&RecordOptions { rig, data, run_sheet, devices, length, rotate, unattended })
         }
         Command::Import { rig, data, captures, start, span, run_sheet, session } => {
             run_import(&ImportOptions { rig, data, captures, start, span_s: span, run_sheet, session })
         }
         Command::Recover { data } => run_recover(&data),
         Command::Rebuild { data, rig, sessions } => run_rebuild(&RebuildOptions { rig, data, sessions }),
+        Command::Status { data, json } => run_status(&data, json),
+        Command::Mark { data, who, text } => ask(&data, CommandKind::Mark { text, at: None }, who),
+        Command::Run { step: RunStep::Start { data, sheet } } => RunSheet::read(&sheet)
+            .map_err(|e| e.to_string())
+            .and_then(|sheet| ask(&data, CommandKind::RunStart { sheet }, String::new())),
+        Command::Run { step: RunStep::Stop { data, fuel_mass_after, who } } => {
+            ask(&data, CommandKind::RunStop { fuel_mass_after_kg: fuel_mass_after }, who)
+        }
+        Command::Correct(args) => run_correct(&args),
         Command::Ports => serial_ports::list().map_err(|e| format!("list serial devices: {e}")).map(|text| {
             print(&text);
             Exit::Success
@@ -161,8 +250,17 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> Exit {
 }
 
 fn run_record(options: &RecordOptions) -> Result<Exit, String> {
-    let manifest = record(options).map_err(|e| e.to_string())?;
-    Ok(report(&options.data, &manifest))
+    let data = options.data.clone();
+    let worst = Arc::new(Mutex::new(Exit::Success));
+    let told = Arc::clone(&worst);
+    let recorded = record(options, move |manifest| {
+        let exit = report(&data, manifest);
+        let mut worst = told.lock().unwrap_or_else(PoisonError::into_inner);
+        *worst = exit.max(*worst);
+    });
+    let recorded = recorded.map_err(|e| e.to_string())?;
+    let worst = *worst.lock().unwrap_or_else(PoisonError::into_inner);
+    Ok(if recorded.faults > 0 { worst.max(Exit::Faults) } else { worst })
 }
 
 fn run_import(options: &ImportOptions) -> Result<Exit, String> {
@@ -229,6 +327,29 @@ fn report_recovery(data: &Path, recovery: &Recovery) -> Exit {
             Exit::Failed
         }
     }
+}
+
+fn ask(data: &Path, what: CommandKind, who: String) -> Result<Exit, String> {
+    let done = socket::command(data, what, who).map_err(|e| e.to_string())?;
+    print(&format!("{done}\n"));
+    Ok(Exit::Success)
+}
+
+fn run_status(data: &Path, json: bool) -> Result<Exit, String> {
+    let overview = Overview::of(data).map_err(|e| e.to_string())?;
+    if json {
+        let text = serde_json::to_string_pretty(&overview).map_err(|e| e.to_string())?;
+        print(&format!("{text}\n"));
+    } else {
+        print(&overview.to_string());
+    }
+    Ok(if overview.is_in_trouble() { Exit::Faults } else { Exit::Success })
+}
+
+fn run_correct(args: &CorrectArgs) -> Result<Exit, String> {
+    let corrected = correct(&args.data, &args.session, &args.who, &args.reason, &args.fields);
+    print(&corrected.map_err(|e| e.to_string())?);
+    Ok(Exit::Success)
 }
 
 fn run_rebuild(options: &RebuildOptions) -> Result<Exit, String> {

@@ -29,7 +29,7 @@ impl Exit {
     /// purpose; the summary warns of it.
     pub fn of(manifest: &Manifest) -> Self {
         let lossy = |p: &tallywheel_schemas::manifest::PortRecord| p.bad > 0 || p.dropped > 0 || p.overruns > 0;
-        let gone = manifest.gaps.iter().any(|g| g.cause == "disconnected");
+        let gone = manifest.gaps.iter().any(|g| g.cause.is_loss());
         if gone || manifest.ports.iter().any(lossy) { Self::Faults } else { Self::Success }
     }
 }

@@ -7,6 +7,7 @@
 //!
 //! - [`framing`] cuts bytes into [`message`]s, pure and synchronous, one framer for each protocol.
 //! - `source` is the edge to the ports, the only place with an asynchronous runtime; [`record`] joins it to the rest.
+//! - [`control`] is how a person talks to a running recording.
 //! - [`journal`] keeps what arrived, in records that prove themselves.
 //! - [`decode`] makes rows of channels from messages, by the rig.
 //! - [`seal`] sorts by time, writes, hashes and names the files of a session.
@@ -34,6 +35,7 @@
 //! ```
 
 mod cli;
+pub mod control;
 pub mod decode;
 mod durable;
 mod exit;
@@ -41,6 +43,7 @@ pub mod framing;
 pub mod import;
 pub mod journal;
 pub mod message;
+mod overview;
 pub mod rebuild;
 pub mod record;
 pub mod recover;

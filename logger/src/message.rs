@@ -156,6 +156,47 @@ impl Status {
     }
 }
 
+impl Status {
+    /// Whether the adapter says that it has left the bus.
+    pub fn is_bus_off(&self) -> bool {
+        matches!(self.meaning, StatusMeaning::State { state: "bus-off", .. })
+    }
+
+    /// What is wrong, in words; `None` for a status that is none.
+    pub fn trouble(&self) -> Option<String> {
+        match &self.meaning {
+            StatusMeaning::State { state: "active", .. }
+            | StatusMeaning::Version
+            | StatusMeaning::Sent
+            | StatusMeaning::Echo => None,
+            StatusMeaning::State { state, rx_errors, tx_errors } => {
+                Some(format!("controller is {state}, {rx_errors} receive and {tx_errors} transmit errors"))
+            }
+            StatusMeaning::Errors(errors) => Some(format!("bus errors: {}", errors.join(", "))),
+            StatusMeaning::Flags(0) => None,
+            StatusMeaning::Flags(flags) => Some(flag_words(*flags)),
+            StatusMeaning::Refused => Some("the adapter refused a command".to_owned()),
+            StatusMeaning::ErrorFrame => Some("error frame".to_owned()),
+        }
+    }
+}
+
+/// Bits of the `F` reply in words, as adapter makers' manuals have them.
+fn flag_words(flags: u8) -> String {
+    const BITS: [&str; 8] = [
+        "receive queue full",
+        "transmit queue full",
+        "error warning",
+        "data overrun",
+        "bit 4",
+        "error passive",
+        "arbitration lost",
+        "bus error",
+    ];
+    let set = BITS.iter().enumerate().filter(|(bit, _)| flags >> bit & 1 == 1).map(|(_, word)| *word);
+    set.collect::<Vec<_>>().join(", ")
+}
+
 /// Something that cannot be read, kept whole.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Bad {

@@ -2,7 +2,7 @@
 
 use std::{
     path::{Path, PathBuf},
-    sync::mpsc,
+    sync::{Arc, mpsc},
     time::Duration,
 };
 
@@ -14,15 +14,13 @@ use tallywheel_schemas::{
 };
 
 use crate::{
+    control::{Command, desk::Desk, socket},
     durable::FileError,
-    journal::{Header, JournalError, JournalWriter},
+    journal::{Header, JournalError},
     seal::{SOFTWARE, SealError, seal_journal},
-    session::{SessionError, SessionLock, unfinished},
-    source::{self, OpenError, SessionClock, Target},
+    session::{RecorderLock, SessionError, SessionLock, unfinished},
+    source::{Board, Listened, OpenError, Schedule, Sender, Serial, SessionClock, Target, Writer, listen, queue},
 };
-
-/// Chunks that may wait for the disk. A chunk is what one read gave: a frame or a few, 2 KiB at most.
-const QUEUE: usize = 32_768;
 
 /// What to record.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -37,6 +35,10 @@ pub struct RecordOptions {
     pub devices: Vec<(String, PathBuf)>,
     /// End after so long, unless told to end before.
     pub length: Option<Duration>,
+    /// Go on in a new session every so often.
+    pub rotate: Option<Duration>,
+    /// Nobody is there: a port that cannot be opened is looked for until it can.
+    pub unattended: bool,
 }
 
 /// A recording that cannot be made.
@@ -115,6 +117,22 @@ impl Plan {
         let targets = targets.collect::<Result<_, _>>()?;
         Ok(Self { rig, run, targets })
     }
+
+    /// Opens every port. A port that cannot be opened is an error, unless nobody is there to mend it: then it is
+    /// looked for like one that has gone away.
+    fn open(&self, runtime: &tokio::runtime::Runtime, unattended: bool) -> Result<Vec<Listened>, RecordError> {
+        // Serial ports register with the runtime when they are opened.
+        let _inside = runtime.enter();
+        let open = |target: &Target| {
+            let opener = Serial::new(target);
+            let stream = match opener.open_now() {
+                Err(error) if !unattended => return Err(RecordError::Open(error)),
+                other => other.ok(),
+            };
+            Ok(Listened { target: target.clone(), opener, stream })
+        };
+        self.targets.iter().map(open).collect()
+    }
 }
 
 fn target(index: usize, port: &Port, devices: &[(String, PathBuf)]) -> Result<Target, RecordError> {
@@ -127,39 +145,108 @@ fn target(index: usize, port: &Port, devices: &[(String, PathBuf)]) -> Result<Ta
     Ok(Target { index: index as u16, port: port.clone(), device })
 }
 
-/// Records until the given length is over, the program is told to end (Ctrl-C, SIGTERM, hang-up), or every port is
-/// gone; then seals the session.
+/// Records until the given length is over or the program is told to end (Ctrl-C, SIGTERM, hang-up); each session is
+/// sealed as soon as it has ended, and given to `sealed`.
 ///
 /// # Errors
-/// Before anything is written: when the rig, run sheet or a port cannot be used. Later: when the journal or the
-/// sealed files cannot be written; the journal is kept then.
-pub fn record(options: &RecordOptions) -> Result<Manifest, RecordError> {
+/// Before anything is written: when the rig, run sheet or a port cannot be used, or another program records there.
+/// Later: when the journal or the sealed files cannot be written; the journal is kept then.
+pub fn record(
+    options: &RecordOptions,
+    sealed: impl FnMut(&Manifest) + Send + 'static,
+) -> Result<Recorded, RecordError> {
     let plan = Plan::new(options)?;
+    let _recorder = RecorderLock::claim(&options.data)?;
     warn_of_unfinished(&options.data)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(RecordError::Runtime)?;
-    let open = {
-        // Serial ports register with the runtime when they are opened.
-        let _inside = runtime.enter();
-        plan.targets.iter().map(source::open).collect::<Result<Vec<_>, _>>()?
-    };
+    let ports = plan.open(&runtime, options.unattended)?;
     let clock = SessionClock::start();
     let lock = SessionLock::claim_new(&options.data, &plan.rig.vehicle, clock.started())?;
     let header = header(options, &plan, &lock, clock);
+    let board = Board::new(&plan.rig);
     let journal_error = |source| RecordError::Journal { data: options.data.clone(), source };
-    let journal = JournalWriter::create(&lock.directory, header).map_err(journal_error)?;
-    tracing::info!("recording session {}", lock.session);
-    let (sender, receiver) = mpsc::sync_channel(QUEUE);
-    let ports = plan.rig.ports.len();
-    let writer = std::thread::spawn(move || source::write_journal(journal, &receiver, ports, clock));
-    runtime.block_on(source::listen(open, sender, clock, options.length)).map_err(RecordError::Runtime)?;
-    match writer.join() {
-        Ok(written) => written.map_err(journal_error)?,
-        Err(panic) => std::panic::resume_unwind(panic),
+    let (ended, to_seal) = mpsc::channel();
+    let writer = Writer::begin(options.data.clone(), lock, header, clock, Arc::clone(&board), ended, None);
+    let writer = writer.map_err(journal_error)?;
+    let (sender, queue) = queue();
+    let desk = open_desk(options, &sender, &board, clock);
+    let writer = std::thread::spawn(move || writer.write(&queue));
+    let sealer = {
+        let (data, board) = (options.data.clone(), Arc::clone(&board));
+        std::thread::spawn(move || seal_all(&data, &to_seal, &board, sealed))
+    };
+    let schedule = Schedule { length: options.length, rotate: options.rotate };
+    listen(&runtime, &plan.rig, ports, sender, clock, &board, schedule).map_err(RecordError::Runtime)?;
+    drop(desk);
+    let written = join(writer);
+    let sealed = join(sealer);
+    written.map_err(journal_error)?;
+    let sessions = sealed.map_err(|source| RecordError::Seal { data: options.data.clone(), source })?;
+    let faults = board.state().faults;
+    Ok(Recorded { sessions, faults })
+}
+
+/// What was recorded.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Recorded {
+    /// Sessions that were sealed.
+    pub sessions: u64,
+    /// Faults of the recording itself, as a disk that was full.
+    pub faults: u64,
+}
+
+fn join<T>(thread: std::thread::JoinHandle<T>) -> T {
+    thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+}
+
+/// Seals sessions as they end. One that cannot be sealed does not stand in the way of the next.
+///
+/// # Errors
+/// The first session's that could not be sealed, once all have been tried.
+fn seal_all(
+    data: &Path,
+    ended: &mpsc::Receiver<SessionLock>,
+    board: &Board,
+    mut sealed: impl FnMut(&Manifest),
+) -> Result<u64, SealError> {
+    let mut first_error = None;
+    let mut sessions = 0;
+    for lock in ended {
+        let session = lock.session.clone();
+        let done = seal_journal(data, &lock, Origin::Recorded).and_then(|replayed| {
+            lock.remove()?;
+            Ok(replayed.manifest)
+        });
+        match done {
+            Ok(manifest) => {
+                sessions += 1;
+                board.state().sealed = sessions;
+                sealed(&manifest);
+            }
+            Err(error) => {
+                tracing::error!("session {session} is not sealed, its journal is kept: {error}");
+                first_error.get_or_insert(error);
+            }
+        }
     }
-    let seal_error = |source| RecordError::Seal { data: options.data.clone(), source };
-    let replayed = seal_journal(&options.data, &lock, Origin::Recorded).map_err(seal_error)?;
-    lock.remove()?;
-    Ok(replayed.manifest)
+    first_error.map_or(Ok(sessions), Err)
+}
+
+/// Opens the ways by which a person may ask something of the recording. Without them it is still a recording.
+fn open_desk(
+    options: &RecordOptions,
+    sender: &Sender,
+    board: &Arc<Board>,
+    clock: SessionClock,
+) -> mpsc::Sender<Command> {
+    let (commands, asked) = mpsc::channel();
+    if let Err(error) = socket::serve(&options.data, Arc::clone(board), clock, commands.clone()) {
+        tracing::warn!("other terminals cannot reach this recording: {error}");
+    }
+    let desk = Desk { data: options.data.clone(), sender: sender.clone(), board: Arc::clone(board), clock };
+    // Lives as long as the program; what it still wants after the end of a recording is answered with that.
+    std::thread::spawn(move || desk.serve(&asked));
+    commands
 }
 
 fn header(options: &RecordOptions, plan: &Plan, lock: &SessionLock, clock: SessionClock) -> Header {
@@ -171,6 +258,8 @@ fn header(options: &RecordOptions, plan: &Plan, lock: &SessionLock, clock: Sessi
         rig_text: plan.rig.text.clone(),
         run: plan.run.clone(),
         software: SOFTWARE.to_owned(),
+        follows: None,
+        begins: Vec::new(),
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::{
     fs::{self, File, OpenOptions, TryLockError},
+    io::Write,
     path::{Path, PathBuf},
 };
 
@@ -20,6 +21,7 @@ pub const UNREADABLE_DIRECTORY: &str = ".journal-unreadable";
 pub const SUPERSEDED_DIRECTORY: &str = ".superseded";
 
 const LOCK_FILE: &str = "lock";
+const RECORDER_LOCK: &str = "recorder";
 
 /// A session name that cannot be had.
 #[derive(Debug, thiserror::Error)]
@@ -43,9 +45,51 @@ pub enum SessionError {
     /// The name does not fit a file name.
     #[error("session name `{0}`: use letters, digits, `-`, `_` and `.`, not starting with a dot")]
     Name(String),
+    /// Another program records into the dataset.
+    #[error("{} is being recorded into by {holder}; one recorder at a time has a dataset", dataset.display())]
+    Held {
+        /// Dataset.
+        dataset: PathBuf,
+        /// Who, as they wrote it down.
+        holder: String,
+    },
     /// A file operation failed.
     #[error(transparent)]
     File(#[from] FileError),
+}
+
+/// The exclusive right to record into a dataset. The system releases it when the program ends, however it ends.
+#[derive(Debug)]
+pub(crate) struct RecorderLock {
+    // Held for its lock.
+    _file: File,
+}
+
+impl RecorderLock {
+    /// Claims a dataset.
+    ///
+    /// # Errors
+    /// When another program records into it, which is named, or the system refuses.
+    pub(crate) fn claim(dataset: &Path) -> Result<Self, SessionError> {
+        let directory = dataset.join(JOURNAL_DIRECTORY);
+        make_directory(&directory)?;
+        let path = directory.join(RECORDER_LOCK);
+        let mut options = OpenOptions::new();
+        options.read(true).write(true).create(true).truncate(false);
+        let mut file = options.open(&path).map_err(FileError::io("create", &path))?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                let holder = fs::read_to_string(&path).unwrap_or_default();
+                return Err(SessionError::Held { dataset: dataset.to_owned(), holder: holder.trim().to_owned() });
+            }
+            Err(TryLockError::Error(source)) => return Err(FileError::io("lock", &path)(source).into()),
+        }
+        let holder = format!("process {} since {}\n", std::process::id(), Timestamp::now());
+        let written = file.set_len(0).and_then(|()| file.write_all(holder.as_bytes()));
+        written.map_err(FileError::io("write", &path))?;
+        Ok(Self { _file: file })
+    }
 }
 
 /// The exclusive right to work on a session, held by a lock on a file in its directory under

@@ -58,8 +58,9 @@ fn write_port(f: &mut fmt::Formatter<'_>, manifest: &Manifest, port: &PortRecord
     for example in &port.bad_examples {
         writeln!(f, "  bad    at byte {}: {}", example.byte_offset, example.reason)?;
     }
-    for gap in manifest.gaps.iter().filter(|g| g.port == port.port && g.cause != "silent").take(5) {
-        writeln!(f, "  {} from {} for {:.3} s", gap.cause, gap.start_us, gap.length_us as f64 / 1e6)?;
+    for gap in manifest.gaps.iter().filter(|g| g.port == port.port && g.cause.is_loss()).take(5) {
+        let length = gap.length_s().map_or("until an unknown time".to_owned(), |s| format!("for {s:.3} s"));
+        writeln!(f, "  gap    {} from {} {length}", gap.cause.words(), gap.start_us)?;
     }
     Ok(())
 }

@@ -41,6 +41,15 @@ pub struct Manifest {
     pub origin: Origin,
     /// Where time stamps come from, in words.
     pub clock: String,
+    /// The host's clock against satellite time, where the session has both.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clock_fit: Option<ClockFit>,
+    /// The session that this one goes on from without losing a byte.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub follows: Option<String>,
+    /// The session in which the recording goes on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub followed_by: Option<String>,
     /// The rig.
     pub rig: RigRecord,
     /// Rigs that earlier decodings used, oldest first.
@@ -162,10 +171,97 @@ pub struct Gap {
     pub port: String,
     /// Last stamp before it.
     pub start_us: Timestamp,
-    /// Length, µs.
-    pub length_us: i64,
+    /// Length, µs; `None` when nothing in the session tells its end.
+    pub length_us: Option<i64>,
     /// Why, as far as is known.
-    pub cause: String,
+    pub cause: GapCause,
+}
+
+impl Gap {
+    /// Length in seconds, when the end is known.
+    pub fn length_s(&self) -> Option<f64> {
+        self.length_us.map(|us| us as f64 / 1e6)
+    }
+}
+
+/// Why there are no data.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum GapCause {
+    /// Nothing arrived although the port was open.
+    Silent,
+    /// What arrived could not be read, as at a wrong line rate.
+    Unreadable,
+    /// The device was gone or could not be opened.
+    Disconnected,
+    /// The adapter says that it lost frames.
+    Overrun,
+    /// The adapter says that it has left the bus.
+    BusOff,
+    /// The disk was too slow and the queue before it overflowed.
+    Dropped,
+    /// The disk was full or refused to write.
+    DiskFull,
+    /// The program was killed or the supply failed.
+    Interrupted,
+    /// Part of the journal is damaged.
+    JournalDamaged,
+}
+
+impl GapCause {
+    /// The cause in a person's words.
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Silent => "silent",
+            Self::Unreadable => "unreadable input",
+            Self::Disconnected => "disconnected",
+            Self::Overrun => "adapter overrun",
+            Self::BusOff => "adapter left the bus",
+            Self::Dropped => "dropped, disk too slow",
+            Self::DiskFull => "disk full",
+            Self::Interrupted => "recording interrupted",
+            Self::JournalDamaged => "journal damaged",
+        }
+    }
+
+    /// Whether something was lost, rather than that there was nothing to hear.
+    pub const fn is_loss(self) -> bool {
+        !matches!(self, Self::Silent)
+    }
+}
+
+/// The host's clock against the time that a satellite receiver tells, fitted over one session.
+///
+/// The true time of a stamp `t` is `t + offset + drift · (t − at)`. It is applied by whoever reads the session; the
+/// stamps in the files stay as they were taken.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClockFit {
+    /// Satellite time minus host time at `at_us`, µs.
+    pub offset_us: i64,
+    /// Stamp at which the offset holds: the first fix.
+    pub at_us: Timestamp,
+    /// Change of the offset, µs per second (ppm); 0 where the session is too short to tell.
+    pub drift_ppm: f64,
+    /// Largest distance of a minute's best fix from the line, µs.
+    pub residual_us: i64,
+    /// Fixes that were compared.
+    pub fixes: u64,
+}
+
+impl ClockFit {
+    /// Offsets up to this may be nothing but the time that a receiver takes to send its sentence, µs. Receivers
+    /// commonly take 0.05 to 0.5 s (common practice), so a smaller offset is stated but not applied.
+    pub const UNCERTAINTY_US: i64 = 500_000;
+
+    /// What is to be added to a stamp, µs: nothing while the host's clock is right within the uncertainty.
+    pub fn correction_us(&self, stamp: Timestamp) -> i64 {
+        if self.offset_us.abs() <= Self::UNCERTAINTY_US {
+            return 0;
+        }
+        let passed_s = (stamp.as_us() - self.at_us.as_us()) as f64 / 1e6;
+        self.offset_us + (self.drift_ppm * passed_s).round() as i64
+    }
 }
 
 /// One Parquet file of a session.
@@ -254,6 +350,11 @@ impl Manifest {
     /// Where the manifest belongs, below the dataset's root.
     pub fn path(&self) -> PathBuf {
         manifest_path(&self.vehicle, &self.start_us.date(), &self.session)
+    }
+
+    /// What is to be added to a stamp of this session to have the true time, µs.
+    pub fn correction_us(&self, stamp: Timestamp) -> i64 {
+        self.clock_fit.as_ref().map_or(0, |fit| fit.correction_us(stamp))
     }
 
     /// The rig that the decoded tables were made with.

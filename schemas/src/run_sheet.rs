@@ -88,24 +88,34 @@ impl RunSheet {
         let raw: RunSheetText = file.parse()?;
         let span = raw.run.span();
         let sheet = raw.run.into_inner();
-        if sheet.run.trim().is_empty() || sheet.route.trim().is_empty() {
-            return Err(file.error(span, "run and route need a name"));
-        }
-        let bounds = [
-            ("payload_kg", sheet.payload_kg, 0.0, 50_000.0),
-            ("tyre_pressure_kpa", sheet.tyre_pressure_kpa, 50.0, 1500.0),
-            ("ambient_c", sheet.ambient_c, -60.0, 60.0),
-            ("wind_m_s", sheet.wind_m_s, 0.0, 60.0),
-            ("fuel_mass_before_kg", sheet.fuel_mass_before_kg, 0.0, 1000.0),
-            ("fuel_mass_after_kg", sheet.fuel_mass_after_kg, 0.0, 1000.0),
-        ];
-        for (name, value, min, max) in bounds {
-            if value.is_some_and(|v| !(min..=max).contains(&v)) {
-                let at = file.text.find(name).unwrap_or(span.start);
-                return Err(file.error(at..at, format!("{name} is outside {min} to {max}")));
-            }
+        if let Err(message) = sheet.check() {
+            let field = message.split(' ').next().unwrap_or_default();
+            let found = file.text.find(field).filter(|_| field.contains('_'));
+            return Err(file.error(found.map_or(span, |at| at..at), message));
         }
         Ok(sheet)
+    }
+
+    /// Checks names and numbers.
+    ///
+    /// # Errors
+    /// With a sentence on the first that is impossible.
+    pub fn check(&self) -> Result<(), String> {
+        if self.run.trim().is_empty() || self.route.trim().is_empty() {
+            return Err("run and route need a name".to_owned());
+        }
+        let bounds = [
+            ("payload_kg", self.payload_kg, 0.0, 50_000.0),
+            ("tyre_pressure_kpa", self.tyre_pressure_kpa, 50.0, 1500.0),
+            ("ambient_c", self.ambient_c, -60.0, 60.0),
+            ("wind_m_s", self.wind_m_s, 0.0, 60.0),
+            ("fuel_mass_before_kg", self.fuel_mass_before_kg, 0.0, 1000.0),
+            ("fuel_mass_after_kg", self.fuel_mass_after_kg, 0.0, 1000.0),
+        ];
+        match bounds.iter().find(|(_, value, min, max)| value.is_some_and(|v| !(*min..=*max).contains(&v))) {
+            Some((name, _, min, max)) => Err(format!("{name} is outside {min} to {max}")),
+            None => Ok(()),
+        }
     }
 }
 

@@ -93,6 +93,15 @@ impl Framer {
         }
     }
 
+    /// Bytes of a message that is not whole yet, once [`Framer::next`] has given `None`.
+    pub fn waiting(&self) -> usize {
+        match self {
+            Self::Slcan(f) => f.waiting(),
+            Self::Nmea(f) => f.waiting(),
+            Self::Text(f) => f.waiting(),
+        }
+    }
+
     /// What is left when the stream ends; at most two messages, through [`Framer::next`].
     pub fn finish(&mut self, end: End) {
         match self {
@@ -102,15 +111,20 @@ impl Framer {
         }
     }
 
-    /// Says that bytes were lost: what is pending is cut off, and the stream goes on at `offset`, inside a
-    /// message. Drain with [`Framer::next`] before and after.
-    pub fn jump(&mut self, offset: u64) {
-        self.finish(End::Cut);
+    /// Says that the stream begins at `offset`, where a message begins.
+    pub fn seek(&mut self, offset: u64) {
         match self {
             Self::Slcan(f) => f.seek(offset),
             Self::Nmea(f) => f.seek(offset),
             Self::Text(f) => f.seek(offset),
         }
+    }
+
+    /// Says that bytes were lost: what is pending is cut off, and the stream goes on at `offset`, inside a
+    /// message. Drain with [`Framer::next`] before and after.
+    pub fn jump(&mut self, offset: u64) {
+        self.finish(End::Cut);
+        self.seek(offset);
         self.begin_inside();
     }
 }

@@ -67,6 +67,11 @@ impl Pending {
         }
     }
 
+    /// Bytes that are not cut into lines yet.
+    pub(super) fn waiting(&self) -> usize {
+        self.buffer.len() - self.read
+    }
+
     /// All that is left, at the end of the stream.
     pub(super) fn rest(&mut self) -> Option<Span> {
         let length = self.buffer.len() - self.read;

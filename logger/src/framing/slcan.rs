@@ -104,6 +104,11 @@ impl SlcanFramer {
         self.ready.push_back(Framed { offset: span.offset, message });
     }
 
+    /// Bytes of a message that is not whole yet, once it has been drained.
+    pub(crate) fn waiting(&self) -> usize {
+        self.pending.waiting()
+    }
+
     pub(super) fn seek(&mut self, offset: u64) {
         self.pending.seek(offset);
     }

@@ -73,6 +73,11 @@ impl TextFramer {
         self.ready.extend(last);
     }
 
+    /// Bytes of a message that is not whole yet, once it has been drained.
+    pub(crate) fn waiting(&self) -> usize {
+        self.pending.waiting()
+    }
+
     pub(super) fn seek(&mut self, offset: u64) {
         self.pending.seek(offset);
     }

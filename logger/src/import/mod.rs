@@ -123,6 +123,7 @@ pub fn import(options: &ImportOptions, progress: &mut dyn FnMut(u64)) -> Result<
         run,
         clock: captures.iter().map(Capture::clock).collect::<Vec<_>>().join("; "),
         start: None,
+        live: false,
         rig,
     };
     let ports = facts.rig.ports.len();

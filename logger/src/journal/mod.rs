@@ -6,8 +6,8 @@
 //!
 //! ```text
 //! byte  0  magic      4  "TWJR"
-//!       4  version    2  1
-//!       6  kind       1  0 header, 1 bytes, 2 event, 3 end
+//!       4  version    2  2
+//!       6  kind       1  0 header, 1 bytes, 2 event, 3 end, 4 note
 //!       7  zero       1
 //!       8  length     4  of the payload, at most 4 MiB
 //!      12  sequence   4  0, 1, 2, … without a gap
@@ -24,7 +24,7 @@
 //!      18  chunks: delta 4 (µs after `stamp`), length 2, bytes
 //! ```
 //!
-//! The other payloads are JSON: [`Header`], [`Event`], [`EndMark`].
+//! The other payloads are JSON: [`Header`], [`Event`], [`EndMark`], [`Note`].
 //!
 //! # Why so
 //!
@@ -54,10 +54,13 @@ use tallywheel_schemas::{RunSheet, Timestamp};
 pub struct JournalVersion(pub u16);
 
 impl JournalVersion {
-    /// The version that this release writes and reads.
+    /// The version that this release writes.
     ///
-    /// 1: first version.
-    pub const CURRENT: Self = Self(1);
+    /// - 1: first version.
+    /// - 2: notes, seams between sessions, and what was sent to a device.
+    pub const CURRENT: Self = Self(2);
+    /// The oldest version that this release reads.
+    pub const OLDEST: Self = Self(1);
 }
 
 /// Name of the journal's file in its session's directory.
@@ -77,8 +80,10 @@ pub enum Record {
     Bytes(Batch),
     /// Something that happened to a port.
     Event(Event),
-    /// The recording ended cleanly.
+    /// The recording ended cleanly, or goes on in another session.
     End(EndMark),
+    /// Something that concerns the whole session.
+    Note(Note),
 }
 
 /// What a session is about.
@@ -98,6 +103,12 @@ pub struct Header {
     pub run: Option<RunSheet>,
     /// Program and version that recorded.
     pub software: String,
+    /// The session that this one goes on from without losing a byte.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub follows: Option<String>,
+    /// Place in each port's stream where this journal begins; empty stands for the beginning of every stream.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub begins: Vec<u64>,
 }
 
 /// Bytes of one port without a hole.
@@ -137,6 +148,11 @@ pub struct Event {
 pub enum PortEvent {
     /// Opened for reading.
     Opened,
+    /// Opened again after it was gone.
+    Reopened {
+        /// Where the device was found.
+        device: String,
+    },
     /// The device went away.
     Disconnected {
         /// What the system said.
@@ -148,6 +164,53 @@ pub enum PortEvent {
         messages: u64,
         /// Bytes.
         bytes: u64,
+        /// The disk took nothing at all, as when it is full.
+        #[serde(default)]
+        disk_stopped: bool,
+    },
+    /// Bytes were sent to the device, other than to open or close it.
+    Sent {
+        /// The bytes in hexadecimal.
+        hex: String,
+    },
+    /// Something that the conversation with the device gave rise to, in words.
+    Remark {
+        /// The words.
+        text: String,
+    },
+}
+
+/// Something that concerns the whole session.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Note {
+    /// When.
+    pub at_us: Timestamp,
+    /// What.
+    pub what: SessionNote,
+}
+
+/// What can happen to a session.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum SessionNote {
+    /// A person marked a moment.
+    Marker {
+        /// What is to be remembered.
+        text: String,
+        /// Who marked it.
+        who: String,
+    },
+    /// The system's clock was set, or the machine slept. Stamps go on evenly.
+    ClockStepped {
+        /// How far, µs; positive is forwards.
+        by_us: i64,
+    },
+    /// The disk took nothing for a while.
+    DiskStopped {
+        /// Since when.
+        since_us: Timestamp,
+        /// What the system said.
+        reason: String,
     },
 }
 
@@ -156,6 +219,19 @@ pub enum PortEvent {
 pub struct EndMark {
     /// When.
     pub at_us: Timestamp,
+    /// The session in which the recording goes on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub followed_by: Option<String>,
+    /// Bytes at the end of each port's stream that are the beginning of a message and are kept in that session.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub carried: Vec<u64>,
+}
+
+impl EndMark {
+    /// An end after which nothing follows.
+    pub const fn at(at_us: Timestamp) -> Self {
+        Self { at_us, followed_by: None, carried: Vec::new() }
+    }
 }
 
 /// A journal that cannot be written or read.
@@ -182,6 +258,12 @@ pub enum JournalError {
 }
 
 impl JournalError {
+    /// Whether there is no room: the disk or a quota is full, or a file may not grow any further.
+    pub fn is_full(&self) -> bool {
+        use io::ErrorKind::{FileTooLarge, QuotaExceeded, StorageFull};
+        matches!(self, Self::Io { source, .. } if matches!(source.kind(), StorageFull | QuotaExceeded | FileTooLarge))
+    }
+
     fn io(action: &'static str, path: &Path) -> impl FnOnce(io::Error) -> Self {
         let path = path.to_owned();
         move |source| Self::Io { action, path, source }
@@ -195,6 +277,7 @@ impl Record {
             Self::Bytes(_) => 1,
             Self::Event(_) => 2,
             Self::End(_) => 3,
+            Self::Note(_) => 4,
         }
     }
 
@@ -205,6 +288,7 @@ impl Record {
             Self::Bytes(batch) => batch.encode(),
             Self::Event(event) => serde_json::to_vec(event).expect(json),
             Self::End(end) => serde_json::to_vec(end).expect(json),
+            Self::Note(note) => serde_json::to_vec(note).expect(json),
         }
     }
 
@@ -229,6 +313,7 @@ impl Record {
             1 => Batch::decode(payload).map(Self::Bytes),
             2 => serde_json::from_slice(payload).ok().map(Self::Event),
             3 => serde_json::from_slice(payload).ok().map(Self::End),
+            4 => serde_json::from_slice(payload).ok().map(Self::Note),
             _ => None,
         }
     }

@@ -18,8 +18,8 @@ pub enum SkipReason {
     #[error("no record begins here")]
     Magic,
     /// A record of another version.
-    #[error("journal format {0} is not known; this release reads {current}; seal it with the release that wrote it",
-        current = JournalVersion::CURRENT.0)]
+    #[error("journal format {0} is not known; this release reads {oldest} to {current}; seal it with the release that wrote it",
+        oldest = JournalVersion::OLDEST.0, current = JournalVersion::CURRENT.0)]
     Version(u16),
     /// A length that no record has.
     #[error("a record of {0} bytes is beyond the limit")]
@@ -152,7 +152,7 @@ impl<R: Read> JournalReader<R> {
         let (length, sequence) = (u32_at(8), u32_at(12));
         if head[..4] != MAGIC {
             Err(SkipReason::Magic)
-        } else if version != JournalVersion::CURRENT.0 {
+        } else if !(JournalVersion::OLDEST.0..=JournalVersion::CURRENT.0).contains(&version) {
             Err(SkipReason::Version(version))
         } else if length as usize > MAX_PAYLOAD {
             Err(SkipReason::Length(length))

@@ -11,6 +11,8 @@ fn header() -> Header {
         rig_text: "schema = 1\n".to_owned(),
         run: None,
         software: "test".to_owned(),
+        follows: None,
+        begins: Vec::new(),
     }
 }
 
@@ -23,7 +25,11 @@ fn records() -> Vec<Record> {
         Record::Bytes(Batch { port: 0, offset: 0, chunks: vec![chunk(10, b"t1230\r"), chunk(12, b"t456311")] }),
         Record::Bytes(Batch { port: 1, offset: 7, chunks: vec![chunk(11, b"\xFF\x00$GPHDT")] }),
         Record::Bytes(Batch { port: 0, offset: 13, chunks: vec![chunk(20, b"2233\r")] }),
-        Record::End(EndMark { at_us: at(1_000_000) }),
+        Record::Note(Note {
+            at_us: at(30),
+            what: SessionNote::Marker { text: "gate".to_owned(), who: "technician".to_owned() },
+        }),
+        Record::End(EndMark { at_us: at(1_000_000), followed_by: Some("next".to_owned()), carried: vec![0, 3] }),
     ]
 }
 
@@ -62,7 +68,7 @@ fn the_layout_is_as_drawn() {
     let bytes = record.encode(7);
     let expected_head = [
         b'T', b'W', b'J', b'R', // magic
-        1, 0, // version
+        2, 0, // version
         1, 0, // kind, zero
         25, 0, 0, 0, // length
         7, 0, 0, 0, // sequence
@@ -145,7 +151,10 @@ fn another_version_is_refused_with_the_way_out() {
     let (mut bytes, _) = encoded();
     bytes[4] = 9;
     let reason = read(&bytes).1.expect("nothing read").reason.to_string();
-    assert_eq!(reason, "journal format 9 is not known; this release reads 1; seal it with the release that wrote it");
+    assert_eq!(
+        reason,
+        "journal format 9 is not known; this release reads 1 to 2; seal it with the release that wrote it"
+    );
 }
 
 #[test]

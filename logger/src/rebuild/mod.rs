@@ -35,7 +35,7 @@ use crate::{
     framing::{Columns, Row, is_verified},
     import::clock,
     message::unescaped,
-    seal::{EventKind, FinishedFile, SOFTWARE, SealError, TableFile},
+    seal::{EventKind, FinishedFile, SOFTWARE, SealError, TableFile, WireTime},
     session::{Existing, JOURNAL_DIRECTORY, SUPERSEDED_DIRECTORY, SessionLock, find_manifest, manifests},
 };
 use raw::RawTable;
@@ -227,24 +227,30 @@ fn decode(data: &Path, manifest: &Manifest, rig: &Rig) -> Result<Decoded, Rebuil
     let mut lines = RawTable::open(lines_path.as_deref())?;
     let mut filter = LineFilter::new(rig, manifest, path(Table::Events).as_deref())?;
     let mut output = Output { data, manifest, decoder: Decoder::new(rig, &manifest.session), files: BTreeMap::new() };
+    let live = !matches!(manifest.origin, Origin::Imported(_));
+    let mut wire_time = WireTime::new(rig.ports.len(), live);
     loop {
         let (frame_us, line_us) = (frames.peek()?, lines.peek()?);
         match (frame_us, line_us) {
             (None, None) => break,
             (Some(t), other) if other.is_none_or(|o| t <= o) => {
                 if let (Some(port), frame) = frames.frame(rig)? {
-                    output.decoder.frame(port, t, &frame);
+                    wire_time.frame(t, port, frame);
                 }
             }
             (_, Some(t)) => {
                 if let (Some(port), text) = lines.line(rig)?
                     && filter.is_good(rig, port, t, &text)
                 {
-                    output.decoder.line(port, t, &text);
+                    wire_time.line(t, port, text);
                 }
             }
             (Some(_), None) => {}
         }
+        wire_time.decode_due(&mut output.decoder);
+        output.write(BATCH_ROWS)?;
+    }
+    while wire_time.decode_left(&mut output.decoder) {
         output.write(BATCH_ROWS)?;
     }
     output.write(1)?;

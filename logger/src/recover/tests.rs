@@ -26,6 +26,8 @@ fn journal() -> Vec<Vec<u8>> {
         rig_text: RIG.to_owned(),
         run: None,
         software: "test".to_owned(),
+        follows: None,
+        begins: Vec::new(),
     };
     let batch = |offset, ms, bytes: &[u8]| {
         Record::Bytes(Batch { port: 0, offset, chunks: vec![Chunk { stamp: at(ms), bytes: bytes.to_vec() }] })
@@ -37,7 +39,7 @@ fn journal() -> Vec<Vec<u8>> {
         batch(8, 200, b"t310102\r"),
         batch(16, 300, b"t310103\rt31"),
         batch(27, 400, b"0104\r"),
-        Record::End(EndMark { at_us: at(500) }),
+        Record::End(EndMark::at(at(500))),
     ];
     records.iter().zip(0..).map(|(record, sequence)| record.encode(sequence)).collect()
 }
@@ -159,7 +161,7 @@ fn what_no_reader_understands_is_kept_and_another_release_waits() {
     assert_eq!(reason, "no record begins here");
     assert_eq!(fs::read(kept).expect("kept"), b"not a journal at all");
     let mut newer = journal().concat();
-    newer[4] = 2;
+    newer[4] = 9;
     let dataset = dataset_with(&newer);
     let Outcome::Failed(error) = only(dataset.path()) else { panic!("another release") };
     assert!(error.to_string().contains("seal it with the release that wrote it"), "{error}");

@@ -5,6 +5,8 @@
 //! and named last. So a session exists once its manifest does, and an interruption at any point leaves only files
 //! that nothing speaks for.
 
+mod device_clock;
+mod gps_clock;
 mod port_tally;
 mod raw_rows;
 mod replay;
@@ -12,11 +14,13 @@ mod table_file;
 #[cfg(test)]
 mod tests;
 mod window;
+mod wire_time;
 
 pub(crate) use port_tally::PortTally;
 pub(crate) use raw_rows::EventKind;
 pub use replay::{Replayed, seal_journal};
 pub(crate) use table_file::{FinishedFile, TableFile};
+pub(crate) use wire_time::WireTime;
 
 use std::{
     collections::BTreeMap,
@@ -26,17 +30,18 @@ use std::{
 use arrow::array::{RecordBatch, StringArray};
 use tallywheel_schemas::{
     Domain, Manifest, Rig, RunSheet, Table, Timestamp,
-    manifest::{MANIFEST_VERSION, Origin, RigRecord},
+    manifest::{GapCause, MANIFEST_VERSION, Origin, RigRecord},
     rig::PortKind,
 };
 
 use crate::{
     decode::Decoder,
     durable::{self, FileError},
-    journal::{JournalError, PortEvent},
+    journal::{JournalError, PortEvent, SessionNote},
     message::{Framed, Message},
     session::{SUPERSEDED_DIRECTORY, SessionError, SessionLock},
 };
+use gps_clock::GpsClock;
 use raw_rows::{EventRows, FrameRows, LineRows};
 use window::Window;
 
@@ -99,6 +104,8 @@ pub struct SessionFacts {
     pub clock: String,
     /// Start of the recording; without it the session starts with its first message.
     pub start: Option<Timestamp>,
+    /// Stamps are arrivals, so that an adapter's or a satellite receiver's own time has something to add.
+    pub live: bool,
 }
 
 impl SessionFacts {
@@ -112,6 +119,16 @@ impl SessionFacts {
 enum Passing {
     Message(Framed),
     Event(PortEvent),
+    Note(SessionNote),
+}
+
+/// The sessions before and after, when a recording goes on across a seam.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Links {
+    /// The session that this one goes on from.
+    pub(crate) follows: Option<String>,
+    /// The session that goes on from this one.
+    pub(crate) followed_by: Option<String>,
 }
 
 /// Writes one session.
@@ -120,6 +137,9 @@ pub struct Sealer {
     session: String,
     facts: SessionFacts,
     window: Window<(u16, Passing)>,
+    wire_time: WireTime,
+    gps_clock: GpsClock,
+    links: Links,
     tallies: Vec<PortTally>,
     decoder: Decoder,
     frames: FrameRows,
@@ -140,6 +160,9 @@ impl Sealer {
             dataset: dataset.to_owned(),
             session: lock.session.clone(),
             window: Window::new(),
+            wire_time: WireTime::new(rig.ports.len(), facts.live),
+            gps_clock: GpsClock::default(),
+            links: Links::default(),
             tallies: rig.ports.iter().map(|p| PortTally::new(rig, p)).collect(),
             decoder: Decoder::new(rig, &lock.session),
             frames: FrameRows::default(),
@@ -157,6 +180,11 @@ impl Sealer {
     /// Counts bytes of a port's stream.
     pub fn bytes(&mut self, port: usize, bytes: u64) {
         self.tallies[port].bytes(bytes);
+    }
+
+    /// Takes back bytes that are the beginning of another session's first message.
+    pub(crate) fn carried(&mut self, port: usize, bytes: u64) {
+        self.tallies[port].carried(bytes);
     }
 
     /// Says that a port has no source in this session, so that its silence is no gap.
@@ -187,6 +215,25 @@ impl Sealer {
         self.pass_due()
     }
 
+    /// Takes something that concerns the whole session.
+    ///
+    /// # Errors
+    /// When a table cannot be written.
+    pub(crate) fn session_note(&mut self, at: Timestamp, note: SessionNote) -> Result<(), SealError> {
+        self.window.push(at.as_us(), (0, Passing::Note(note)));
+        self.pass_due()
+    }
+
+    /// Says which sessions this one hangs together with.
+    pub(crate) fn links(&mut self, links: Links) {
+        self.links = links;
+    }
+
+    /// Says that the recording broke off: no port's last gap has an end.
+    pub(crate) fn broken_off(&mut self, cause: GapCause) {
+        self.tallies.iter_mut().for_each(|t| t.broken_off(cause));
+    }
+
     fn pass_due(&mut self) -> Result<(), SealError> {
         while let Some((t_us, (port, passing))) = self.window.next_due() {
             self.pass(t_us, usize::from(port), passing)?;
@@ -195,58 +242,90 @@ impl Sealer {
     }
 
     fn pass(&mut self, t_us: i64, port: usize, passing: Passing) -> Result<(), SealError> {
-        match passing {
-            Passing::Message(framed) => self.pass_message(t_us, port, &framed),
-            Passing::Event(event) => {
-                self.pass_event(t_us, port, &event);
-                Ok(())
-            }
+        // A session begins with what it holds, not with the opening of a port.
+        if !matches!(passing, Passing::Event(PortEvent::Opened)) {
+            self.first_us.get_or_insert(t_us);
+            self.last_us = self.last_us.max(t_us);
         }
+        match passing {
+            Passing::Message(framed) => return self.pass_message(t_us, port, framed),
+            Passing::Event(event) => self.pass_event(t_us, port, &event),
+            Passing::Note(note) => self.pass_note(t_us, &note),
+        }
+        Ok(())
     }
 
-    fn pass_message(&mut self, t_us: i64, port: usize, framed: &Framed) -> Result<(), SealError> {
-        self.first_us.get_or_insert(t_us);
-        self.last_us = self.last_us.max(t_us);
+    fn pass_message(&mut self, t_us: i64, port: usize, framed: Framed) -> Result<(), SealError> {
         let start_us = self.start_us();
-        self.tallies[port].count(start_us, t_us, framed);
-        match &framed.message {
+        self.tallies[port].count(start_us, t_us, &framed);
+        match framed.message {
             Message::Frame(frame) => {
-                self.frames.push(t_us, port, frame);
-                self.decoder.frame(port, t_us, frame);
+                self.frames.push(t_us, port, &frame);
+                if self.wire_time.frame(t_us, port, frame) {
+                    self.event_row(t_us, EventKind::Restart, port, "the adapter's clock started anew", None);
+                }
             }
             Message::Line(text) => {
-                self.lines.push(t_us, port, text);
-                self.decoder.line(port, t_us, text);
+                self.lines.push(t_us, port, &text);
+                if self.port_kind(port) == PortKind::Nmea && self.facts.live {
+                    self.gps_clock.sentence(t_us, &text);
+                }
+                self.wire_time.line(t_us, port, text);
             }
             Message::Status(status) => {
                 self.lines.push(t_us, port, &status.text);
                 if status.is_overrun() {
                     self.event_row(t_us, EventKind::Overrun, port, "", None);
+                } else if let Some(trouble) = status.trouble() {
+                    self.event_row(t_us, EventKind::Adapter, port, &trouble, None);
                 }
             }
             Message::Bad(bad) => self.lines.push(t_us, port, &bad.text),
             Message::Fragment(text) => {
-                self.lines.push(t_us, port, text);
-                self.event_row(t_us, EventKind::Fragment, port, text, None);
+                self.lines.push(t_us, port, &text);
+                self.event_row(t_us, EventKind::Fragment, port, &text, None);
             }
         }
+        self.wire_time.decode_due(&mut self.decoder);
         self.write_full()
     }
 
     fn pass_event(&mut self, t_us: i64, port: usize, event: &PortEvent) {
         match event {
-            PortEvent::Opened => return,
+            PortEvent::Opened | PortEvent::Sent { .. } => {}
+            PortEvent::Reopened { device } => self.event_row(t_us, EventKind::Reconnected, port, device, None),
             PortEvent::Disconnected { reason } => {
-                self.tallies[port].disconnected();
+                self.tallies[port].lost(GapCause::Disconnected);
                 self.event_row(t_us, EventKind::Disconnected, port, reason, None);
             }
-            PortEvent::Dropped { messages, bytes: _ } => {
-                self.tallies[port].dropped(*messages);
+            PortEvent::Dropped { messages, bytes: _, disk_stopped } => {
+                self.tallies[port].dropped(*messages, *disk_stopped);
                 self.event_row(t_us, EventKind::Dropped, port, "", Some(*messages as f64));
             }
+            PortEvent::Remark { text } => self.event_row(t_us, EventKind::Remark, port, text, None),
         }
-        self.first_us.get_or_insert(t_us);
-        self.last_us = self.last_us.max(t_us);
+    }
+
+    fn pass_note(&mut self, t_us: i64, note: &SessionNote) {
+        match note {
+            SessionNote::Marker { text, who } => {
+                let text = if who.is_empty() { text.clone() } else { format!("{text} ({who})") };
+                self.events.push(t_us, EventKind::Marker, &text, None);
+            }
+            SessionNote::ClockStepped { by_us } => {
+                let by_s = *by_us as f64 / 1e6;
+                self.notes.push(format!(
+                    "the system's clock was set by {by_s:+.3} s, or the machine slept, at {}; stamps go on evenly",
+                    Timestamp::from_us(t_us)
+                ));
+                self.events.push(t_us, EventKind::ClockStep, "the system's clock was set", Some(by_s));
+            }
+            SessionNote::DiskStopped { since_us, reason } => {
+                let for_s = (t_us - since_us.as_us()) as f64 / 1e6;
+                self.notes.push(format!("the disk took nothing for {for_s:.1} s from {since_us}: {reason}"));
+                self.events.push(t_us, EventKind::DiskStopped, reason, Some(for_s));
+            }
+        }
     }
 
     fn event_row(&mut self, t_us: i64, kind: EventKind, port: usize, detail: &str, value: Option<f64>) {
@@ -316,6 +395,9 @@ impl Sealer {
         while let Some((t_us, (port, passing))) = self.window.next_left() {
             self.pass(t_us, usize::from(port), passing)?;
         }
+        while self.wire_time.decode_left(&mut self.decoder) {
+            self.write_full()?;
+        }
         self.write_rest()?;
         let mut finished = Vec::new();
         let (decoded, raw): (Vec<_>, Vec<_>) = Table::SEALED.iter().partition(|t| matches!(t, Table::Decoded(_)));
@@ -345,6 +427,12 @@ impl Sealer {
                 window::SPAN_US / 1_000_000
             ));
         }
+        if let Some(fit) = self.gps_clock.fit().filter(|fit| fit.correction_us(fit.at_us) != 0) {
+            notes.push(format!(
+                "the host's clock was {:+.1} s off satellite time; readers add it, the files keep their stamps",
+                -(fit.offset_us as f64) / 1e6
+            ));
+        }
         let (mut ports, mut gaps) = (Vec::new(), Vec::new());
         for tally in std::mem::take(&mut self.tallies) {
             let (record, port_gaps, port_notes) = tally.finish(start_us, end_us);
@@ -361,6 +449,9 @@ impl Sealer {
             software: SOFTWARE.to_owned(),
             origin,
             clock: self.facts.clock.clone(),
+            clock_fit: self.gps_clock.fit(),
+            follows: self.links.follows.clone(),
+            followed_by: self.links.followed_by.clone(),
             rig: self.facts.rig_record(),
             earlier_rigs: Vec::new(),
             run: self.facts.run.clone(),

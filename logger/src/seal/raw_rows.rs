@@ -110,22 +110,55 @@ pub(crate) enum EventKind {
     Fragment,
     /// A port went away; `text` is the port and what the system said.
     Disconnected,
+    /// A port came back; `text` is the port and the device.
+    Reconnected,
     /// Messages were dropped; `text` is the port, `value` their number.
     Dropped,
     /// An adapter lost frames; `text` is the port.
     Overrun,
+    /// An adapter reports errors on the bus or leaves it; `text` is the port and what it says.
+    Adapter,
+    /// An adapter's clock started anew; `text` is the port.
+    Restart,
+    /// A port's conversation with its device; `text` is the port and what happened.
+    Remark,
+    /// A person marked the moment; `text` is what is to be remembered and who marked it.
+    Marker,
+    /// The system's clock was set; `value` is by how many seconds.
+    ClockStep,
+    /// The disk took nothing until now; `text` is why, `value` for how many seconds.
+    DiskStopped,
 }
 
 impl EventKind {
-    const ALL: [Self; 4] = [Self::Fragment, Self::Disconnected, Self::Dropped, Self::Overrun];
+    const ALL: [Self; 11] = [
+        Self::Fragment,
+        Self::Disconnected,
+        Self::Reconnected,
+        Self::Dropped,
+        Self::Overrun,
+        Self::Adapter,
+        Self::Restart,
+        Self::Remark,
+        Self::Marker,
+        Self::ClockStep,
+        Self::DiskStopped,
+    ];
 
     /// As in the table.
     pub(crate) const fn name(self) -> &'static str {
         match self {
             Self::Fragment => "fragment",
             Self::Disconnected => "disconnected",
+            Self::Reconnected => "reconnected",
             Self::Dropped => "dropped",
             Self::Overrun => "overrun",
+            Self::Adapter => "adapter",
+            Self::Restart => "restart",
+            Self::Remark => "remark",
+            Self::Marker => "marker",
+            Self::ClockStep => "clock-step",
+            Self::DiskStopped => "disk-stopped",
         }
     }
 }

@@ -2,12 +2,16 @@
 
 use std::path::Path;
 
-use tallywheel_schemas::{Manifest, Rig, TextFile, Timestamp, manifest::Origin, rig::PortKind};
+use tallywheel_schemas::{
+    Manifest, Rig, TextFile, Timestamp,
+    manifest::{GapCause, Origin},
+    rig::{Port, PortKind},
+};
 
-use super::{SealError, Sealer, SessionFacts};
+use super::{Links, SealError, Sealer, SessionFacts};
 use crate::{
-    framing::{End, Framer},
-    journal::{Batch, Event, Header, JournalReader, PortEvent, Record, Skipped},
+    framing::{End, Framer, SlcanFramer},
+    journal::{Batch, EndMark, Event, Header, JournalReader, PortEvent, Record, SkipReason, Skipped},
     message::{Bad, Fault, Framed, Message},
     session::SessionLock,
 };
@@ -70,29 +74,43 @@ struct Stream {
     last: Timestamp,
 }
 
+impl Stream {
+    fn new(port: &Port, header: &Header, index: usize) -> Self {
+        let mut framer = Framer::new(port);
+        let begins = header.begins.get(index).copied();
+        // At a seam a stream goes on where a message begins.
+        if let Some(offset) = begins {
+            framer.seek(offset);
+        }
+        let offset = begins.unwrap_or_default();
+        Self { framer, offset, opened: None, begun: begins.is_some(), last: header.start_us }
+    }
+}
+
 struct Replay {
     sealer: Sealer,
     streams: Vec<Stream>,
     start: Timestamp,
-    end: Option<Timestamp>,
+    end: Option<EndMark>,
     last: Timestamp,
     foreign: u64,
+    links: Links,
 }
 
 impl Replay {
     fn new(dataset: &Path, lock: &SessionLock, header: Header, rig: Rig) -> Self {
-        let stream =
-            |port| Stream { framer: Framer::new(port), offset: 0, opened: None, begun: false, last: header.start_us };
-        let streams = rig.ports.iter().map(stream).collect();
+        let streams = rig.ports.iter().enumerate().map(|(i, port)| Stream::new(port, &header, i)).collect();
+        let links = Links { follows: header.follows, followed_by: None };
         let facts = SessionFacts {
             rig,
             rig_file: header.rig_file,
             run: header.run,
             clock: LIVE_CLOCK.to_owned(),
             start: Some(header.start_us),
+            live: true,
         };
         let start = header.start_us;
-        Self { sealer: Sealer::new(dataset, lock, facts), streams, start, end: None, last: start, foreign: 0 }
+        Self { sealer: Sealer::new(dataset, lock, facts), streams, start, end: None, last: start, foreign: 0, links }
     }
 
     fn record(&mut self, record: Record) -> Result<(), SealError> {
@@ -100,8 +118,13 @@ impl Replay {
             Record::Bytes(batch) if usize::from(batch.port) < self.streams.len() => self.batch(&batch),
             Record::Event(event) if usize::from(event.port) < self.streams.len() => self.event(event),
             Record::End(end) => {
-                self.end = Some(end.at_us);
+                self.links.followed_by.clone_from(&end.followed_by);
+                self.end = Some(end);
                 Ok(())
+            }
+            Record::Note(note) => {
+                self.last = self.last.max(note.at_us);
+                self.sealer.session_note(note.at_us, note.what)
             }
             Record::Header(_) | Record::Bytes(_) | Record::Event(_) => {
                 self.foreign += 1;
@@ -154,22 +177,53 @@ impl Replay {
     fn event(&mut self, event: Event) -> Result<(), SealError> {
         let port = usize::from(event.port);
         self.last = self.last.max(event.at_us);
-        if event.what == PortEvent::Opened {
-            self.streams[port].opened = Some(event.at_us);
+        match &event.what {
+            PortEvent::Opened => self.streams[port].opened = Some(event.at_us),
+            PortEvent::Reopened { .. } => self.reopened(port, event.at_us)?,
+            PortEvent::Sent { hex } => self.sent(port, event.at_us, hex)?,
+            _ => {}
         }
         self.sealer.event(port, event.at_us, event.what)
     }
 
+    /// A stream that goes on after its device was gone: what was pending is cut off, and the first new byte may lie
+    /// inside a message.
+    fn reopened(&mut self, port: usize, at: Timestamp) -> Result<(), SealError> {
+        let stream = &mut self.streams[port];
+        stream.framer.jump(stream.offset);
+        (stream.opened, stream.begun) = (Some(at), false);
+        let last = stream.last;
+        while let Some(framed) = self.streams[port].framer.next() {
+            self.sealer.message(port, last, ended(framed))?;
+        }
+        Ok(())
+    }
+
+    /// What was sent on a bus belongs to its record like what was heard.
+    fn sent(&mut self, port: usize, at: Timestamp, hex: &str) -> Result<(), SealError> {
+        let Some(bytes) = from_hex(hex) else { return Ok(()) };
+        for framed in framed_sent(self.sealer.port_kind(port), &bytes) {
+            self.sealer.message(port, at, framed)?;
+        }
+        Ok(())
+    }
+
     fn finish(mut self, origin: Origin, skipped: Option<&Skipped>) -> Result<Manifest, SealError> {
+        let carried = self.end.as_ref().map(|end| end.carried.clone()).unwrap_or_default();
         for port in 0..self.streams.len() {
+            if let Some(bytes) = carried.get(port).filter(|bytes| **bytes > 0) {
+                // The message that begins with them is kept whole in the session that follows.
+                self.sealer.carried(port, *bytes);
+                continue;
+            }
             self.streams[port].framer.finish(End::Cut);
             while let Some(framed) = self.streams[port].framer.next() {
                 self.sealer.message(port, self.streams[port].last, ended(framed))?;
             }
         }
         if origin == Origin::Recovered {
-            self.sealer.note(match self.end {
-                Some(end) => format!("the recording ended cleanly at {end}, but its sealing was interrupted"),
+            self.sealer.note(match &self.end {
+                Some(end) => format!("the recording ended cleanly at {}, but its sealing was interrupted", end.at_us),
                 None => format!("the recording was interrupted; the last record of its journal is of {}", self.last),
             });
         }
@@ -179,12 +233,41 @@ impl Replay {
                 skipped.bytes, skipped.offset, skipped.reason
             ));
         }
+        if self.end.is_none() {
+            // A torn last write is what an interruption leaves; anything else is damage.
+            let damaged = skipped.is_some_and(|s| !matches!(s.reason, SkipReason::Cut | SkipReason::Magic));
+            self.sealer.broken_off(if damaged { GapCause::JournalDamaged } else { GapCause::Interrupted });
+        }
         if self.foreign > 0 {
             self.sealer.note(format!("{} journal record(s) name a port that the rig does not have", self.foreign));
         }
-        let end = self.end.unwrap_or(self.last).max(self.start);
+        self.sealer.links(self.links);
+        let end = self.end.map_or(self.last, |end| end.at_us).max(self.start);
         self.sealer.finish(Some(end), origin)
     }
+}
+
+/// The messages that were sent to a device: frames for a CAN adapter.
+fn framed_sent(kind: PortKind, bytes: &[u8]) -> Vec<Framed> {
+    if kind != PortKind::Slcan {
+        return Vec::new();
+    }
+    let mut framer = SlcanFramer::new();
+    framer.received(bytes);
+    let sent = std::iter::from_fn(|| framer.next()).filter_map(|framed| match framed.message {
+        Message::Frame(mut frame) => {
+            frame.transmitted = true;
+            Some(Framed { message: Message::Frame(frame), ..framed })
+        }
+        _ => None,
+    });
+    sent.collect()
+}
+
+fn from_hex(text: &str) -> Option<Vec<u8>> {
+    let digits = text.as_bytes();
+    let pair = |pair: &[u8]| u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok();
+    if digits.len().is_multiple_of(2) { digits.chunks(2).map(pair).collect() } else { None }
 }
 
 /// The end of a recording cuts what is just being sent; that is no fault of the port.

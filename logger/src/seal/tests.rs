@@ -49,6 +49,8 @@ impl Bench {
             rig_text: RIG.to_owned(),
             run: None,
             software: "test".to_owned(),
+            follows: None,
+            begins: Vec::new(),
         };
         let mut journal = JournalWriter::create(&lock.directory, header).expect("a journal");
         for record in records {
@@ -74,7 +76,7 @@ fn ports_are_joined_in_the_order_of_arrival() {
         bytes(0, 0, 100, b"t31020A00\rt3102"),
         bytes(0, 15, 300, b"1400\r"),
         bytes(1, 0, 200, b"7,20\r\n"),
-        Record::End(EndMark { at_us: at(400) }),
+        Record::End(EndMark::at(at(400))),
     ]));
     let manifest = bench.seal(Origin::Recorded);
     assert_eq!(times(&bench.rows(&manifest, Table::Frames)), [START + 100_000, START + 300_000]);
@@ -91,7 +93,7 @@ fn what_the_start_and_end_cut_is_kept_and_not_decoded() {
     let bench = Bench::new(opened().into_iter().chain([
         bytes(1, 0, 10, b"5,20\n16,20\n17,2"),
         bytes(0, 0, 10, b"0102\rt31020A00\rt31"),
-        Record::End(EndMark { at_us: at(400) }),
+        Record::End(EndMark::at(at(400))),
     ]));
     let manifest = bench.seal(Origin::Recorded);
     let engine = bench.rows(&manifest, Table::Decoded(Domain::Engine));
@@ -117,16 +119,16 @@ fn what_the_start_and_end_cut_is_kept_and_not_decoded() {
 fn dropped_bytes_are_counted_and_never_glued() {
     let bench = Bench::new(opened().into_iter().chain([
         bytes(0, 0, 100, b"t31020A00\rt3102"),
-        event(0, 150, PortEvent::Dropped { messages: 3, bytes: 30 }),
+        event(0, 150, PortEvent::Dropped { messages: 3, bytes: 30, disk_stopped: false }),
         bytes(0, 45, 200, b"1400\rt31020B00\r"),
-        Record::End(EndMark { at_us: at(300) }),
+        Record::End(EndMark::at(at(300))),
     ]));
     let manifest = bench.seal(Origin::Recorded);
     assert_eq!(bench.rows(&manifest, Table::Frames).num_rows(), 2, "the two halves make no frame");
     let port = &manifest.ports[0];
     assert_eq!((port.frames, port.bad, port.dropped), (2, 1, 3));
     assert_eq!(port.bad_examples[0].byte_offset, 10);
-    assert_eq!(manifest.gaps[0].cause, "dropped");
+    assert_eq!(manifest.gaps[0].cause.words(), "dropped, disk too slow");
     assert_eq!(crate::Exit::of(&manifest), crate::Exit::Faults);
 }
 
@@ -137,17 +139,23 @@ fn silence_and_disconnection_are_gaps() {
         bytes(0, 10, 3_000, b"t31020A00\r"),
         event(1, 3_100, PortEvent::Disconnected { reason: "gone".to_owned() }),
         bytes(0, 20, 3_200, b"t31020A00\r"),
-        Record::End(EndMark { at_us: at(9_000) }),
+        Record::End(EndMark::at(at(9_000))),
     ]));
     let manifest = bench.seal(Origin::Recorded);
     let gaps: Vec<_> = manifest
         .gaps
         .iter()
-        .map(|g| (g.port.as_str(), (g.start_us.as_us() - START) / 1000, g.length_us / 1000, g.cause.as_str()))
+        .map(|g| {
+            (g.port.as_str(), (g.start_us.as_us() - START) / 1000, g.length_us.map(|us| us / 1000), g.cause.words())
+        })
         .collect();
     assert_eq!(
         gaps,
-        [("bus", 100, 2_900, "silent"), ("bus", 3_200, 5_800, "silent"), ("box", 0, 9_000, "disconnected")]
+        [
+            ("bus", 100, Some(2_900), "silent"),
+            ("bus", 3_200, Some(5_800), "silent"),
+            ("box", 0, Some(9_000), "disconnected"),
+        ]
     );
     assert_eq!(texts(&bench.rows(&manifest, Table::Events), "text"), ["box: gone"]);
     assert_eq!(crate::Exit::of(&manifest), crate::Exit::Faults);
@@ -155,7 +163,7 @@ fn silence_and_disconnection_are_gaps() {
 
 #[test]
 fn a_session_without_data_is_a_session() {
-    let bench = Bench::new([Record::End(EndMark { at_us: at(1_000) })]);
+    let bench = Bench::new([Record::End(EndMark::at(at(1_000)))]);
     let manifest = bench.seal(Origin::Recorded);
     assert!(manifest.files.is_empty());
     assert_eq!(manifest.start_us, at(0));
@@ -186,7 +194,8 @@ fn messages_out_of_order_never_turn_time_back() {
     let dataset = tempfile::tempdir().expect("a temporary directory");
     let lock = SessionLock::claim_new(dataset.path(), "skerry-1", at(0)).expect("a free name");
     let rig = Rig::parse(TextFile::new("rig.toml", RIG)).expect("a rig");
-    let facts = SessionFacts { rig, rig_file: "rig.toml".to_owned(), run: None, clock: String::new(), start: None };
+    let facts =
+        SessionFacts { rig, rig_file: "rig.toml".to_owned(), run: None, clock: String::new(), start: None, live: true };
     let mut sealer = Sealer::new(dataset.path(), &lock, facts);
     let mut seconds: Vec<i64> = (0..20_000).map(|i| (i * 7919) % 20_000).collect();
     seconds.sort_by_key(|s| s / 4);

@@ -1,78 +1,147 @@
-//! The edge to the serial ports, the only place with an asynchronous runtime.
+//! The edge to the ports, the only place with an asynchronous runtime.
 //!
 //! One current-thread runtime runs on the reading thread, a task for each port. A task stamps what it reads on arrival
 //! and hands it to the writing thread through a bounded queue; it never waits for the disk. When the queue is full the
-//! bytes are dropped and counted, and the journal says so.
+//! bytes are dropped and counted, and the journal says so. A device that goes away is looked for until it is back.
 
 mod adapter;
+mod backoff;
+mod board;
 mod clock;
 mod outlet;
 mod port;
+mod queue;
+mod serial;
 mod status;
+mod talk;
 #[cfg(test)]
 mod tests;
 mod writer;
 
+pub(crate) use board::{Board, Status};
 pub(crate) use clock::SessionClock;
-pub use port::OpenError;
-pub(crate) use port::{OpenPort, Target, open};
-pub(crate) use writer::{ToJournal, write_journal};
+pub(crate) use port::Target;
+pub(crate) use queue::{Passage, Seam, Sender, ToJournal, queue};
+pub use serial::OpenError;
+pub(crate) use serial::Serial;
+pub(crate) use writer::{Tap, ToTap, Writer};
 
-use std::{
-    io,
-    sync::{Arc, mpsc::SyncSender},
-    time::Duration,
-};
+use std::{io, rc::Rc, sync::Arc, time::Duration};
 
+use tallywheel_schemas::Rig;
 use tokio::{
     signal::unix::{Signal, SignalKind, signal},
     sync::watch,
-    task::JoinSet,
+    task::LocalSet,
 };
+use tokio_serial::SerialStream;
 
-use outlet::{Counters, Outlet};
+use crate::journal::{Note, SessionNote};
+use clock::StepWatch;
+use outlet::Outlet;
+use port::Ear;
 use status::StatusLine;
+use talk::Talk;
+
+/// A port to be listened to.
+#[derive(Debug)]
+pub(crate) struct Listened {
+    /// What and where.
+    pub(crate) target: Target,
+    /// How its device is opened again.
+    pub(crate) opener: Serial,
+    /// Its stream, when it is open already.
+    pub(crate) stream: Option<SerialStream>,
+}
+
+/// When a recording ends, and when it goes on in a new session.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Schedule {
+    /// End after so long.
+    pub(crate) length: Option<Duration>,
+    /// A new session every so often.
+    pub(crate) rotate: Option<Duration>,
+}
 
 /// Listens to every port until it is time to end.
 ///
 /// # Errors
 /// When the system's signals cannot be waited for.
-pub(crate) async fn listen(
-    ports: Vec<OpenPort>,
-    sender: SyncSender<ToJournal>,
+pub(crate) fn listen(
+    runtime: &tokio::runtime::Runtime,
+    rig: &Rig,
+    ports: Vec<Listened>,
+    sender: Sender,
     clock: SessionClock,
-    length: Option<Duration>,
+    board: &Arc<Board>,
+    schedule: Schedule,
 ) -> io::Result<()> {
-    let mut signals = Signals::new()?;
-    let (stop, stopped) = watch::channel(false);
-    let counters: Vec<Arc<Counters>> = ports.iter().map(|p| Arc::new(Counters::new(&p.target.port.name))).collect();
-    let mut tasks = JoinSet::new();
-    for (port, counters) in ports.into_iter().zip(&counters) {
-        let outlet = Outlet::new(&port.target, sender.clone(), clock, Arc::clone(counters));
-        tasks.spawn(port::run(port.stream, port.target, outlet, stopped.clone()));
-    }
-    drop(sender);
-    let mut status = StatusLine::new(counters, clock);
+    LocalSet::new().block_on(runtime, async {
+        let mut signals = Signals::new()?;
+        let (stop, stopped) = watch::channel(false);
+        let status = Rc::new(StatusLine::new(Arc::clone(board), clock));
+        let mut tasks = Vec::new();
+        for Listened { target, opener, stream } in ports {
+            let index = usize::from(target.index);
+            let counters = Arc::clone(&board.counters[index]);
+            let say = Rc::clone(&status);
+            let ear = Ear {
+                outlet: Outlet::new(&target, sender.clone(), clock, counters),
+                talk: Talk::new(rig, index),
+                stop: stopped.clone(),
+                say: Box::new(move |text| say.say(text)),
+            };
+            tasks.push(tokio::task::spawn_local(port::run(target, opener, stream, ear)));
+        }
+        watch_over(&mut signals, &sender, clock, schedule, &status).await;
+        sender.shared().end();
+        // A port whose task is over already does not listen any more.
+        let _ = stop.send(true);
+        for task in tasks {
+            if let Err(error) = task.await {
+                status.say(&format!("a port's reader failed: {error}"));
+            }
+        }
+        // Fails only when the writing thread is gone, whose own error is told.
+        let _ = sender.send(ToJournal::End);
+        status.end();
+        Ok(())
+    })
+}
+
+/// Until it is time to end: shows how it goes, watches the system's clock, and begins new sessions.
+async fn watch_over(
+    signals: &mut Signals,
+    sender: &Sender,
+    clock: SessionClock,
+    schedule: Schedule,
+    status: &StatusLine,
+) {
+    let mut steps = StepWatch::new(clock);
     let mut tick = tokio::time::interval(Duration::from_millis(500));
-    let end = length.map(|length| tokio::time::Instant::now() + length);
+    let end = schedule.length.map(|length| tokio::time::Instant::now() + length);
+    let mut seam = schedule.rotate.map(|every| tokio::time::Instant::now() + every);
     loop {
         tokio::select! {
-            why = signals.any() => { status.say(&format!("{why}: ending the session")); break }
-            () = until(end) => break,
-            ended = tasks.join_next() => match ended {
-                Some(Ok(Some(message))) => status.say(&message),
-                Some(Ok(None)) => {}
-                Some(Err(error)) => status.say(&format!("a port's reader failed: {error}")),
-                None => { status.say("no port is listened to any more: ending the session"); break }
-            },
-            _ = tick.tick() => status.update(),
+            why = signals.any() => { status.say(&format!("{why}: ending the session")); return }
+            () = until(end) => return,
+            () = until(seam) => {
+                seam = schedule.rotate.map(|every| tokio::time::Instant::now() + every);
+                // While the disk takes nothing there is no other session to go on in.
+                if !sender.shared().disk_is_stopped() {
+                    let _ = sender.send(ToJournal::Seam(Seam { at: clock.now(), run: None, reply: None }));
+                }
+            }
+            _ = tick.tick() => {
+                if let Some(by_us) = steps.look() {
+                    status.say(&format!("the system's clock was set by {:+.3} s; stamps go on evenly", by_us as f64 / 1e6));
+                    let note = Note { at_us: clock.now(), what: SessionNote::ClockStepped { by_us } };
+                    let _ = sender.send(ToJournal::Note(note));
+                }
+                status.update();
+            }
         }
     }
-    // A port whose task is over already does not listen any more.
-    let _ = stop.send(true);
-    while tasks.join_next().await.is_some() {}
-    status.end();
-    Ok(())
 }
 
 async fn until(end: Option<tokio::time::Instant>) {

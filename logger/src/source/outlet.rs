@@ -1,43 +1,23 @@
 //! From a port's task to the writing thread, without ever waiting for it.
 
-use std::sync::{
-    Arc,
-    atomic::{AtomicU64, Ordering::Relaxed},
-    mpsc::{SyncSender, TrySendError},
-};
+use std::sync::{Arc, atomic::Ordering::Relaxed};
 
-use super::{SessionClock, Target, ToJournal};
+use super::{
+    SessionClock, Target,
+    board::Counters,
+    queue::{Arrived, Sender, ToJournal, WriterGone},
+};
 use crate::{
     framing::Framer,
     journal::{Event, PortEvent},
-    message::Message,
+    message::{Framed, Message},
 };
-
-/// Live counters of one port, for the status line.
-#[derive(Debug)]
-pub(super) struct Counters {
-    pub(super) port: String,
-    pub(super) messages: AtomicU64,
-    pub(super) bad: AtomicU64,
-    pub(super) dropped: AtomicU64,
-}
-
-impl Counters {
-    pub(super) fn new(port: &str) -> Self {
-        let zero = AtomicU64::default;
-        Self { port: port.to_owned(), messages: zero(), bad: zero(), dropped: zero() }
-    }
-}
-
-/// The writing thread is gone: the disk is full or broken.
-#[derive(Debug)]
-pub(super) struct WriterGone;
 
 /// Where a port's task puts what it reads.
 #[derive(Debug)]
 pub(super) struct Outlet {
     port: u16,
-    sender: SyncSender<ToJournal>,
+    sender: Sender,
     clock: SessionClock,
     offset: u64,
     /// Counts messages as they pass; what is sealed is framed again from the journal.
@@ -48,39 +28,39 @@ pub(super) struct Outlet {
 }
 
 impl Outlet {
-    pub(super) fn new(
-        target: &Target,
-        sender: SyncSender<ToJournal>,
-        clock: SessionClock,
-        counters: Arc<Counters>,
-    ) -> Self {
+    pub(super) fn new(target: &Target, sender: Sender, clock: SessionClock, counters: Arc<Counters>) -> Self {
         let mut framer = Framer::new(&target.port);
         framer.begin_inside();
         Self { port: target.index, sender, clock, offset: 0, framer, counters, lost_messages: 0, lost_bytes: 0 }
     }
 
-    /// Puts bytes that just arrived.
-    pub(super) fn bytes(&mut self, bytes: &[u8]) -> Result<(), WriterGone> {
+    /// Puts bytes that just arrived; gives each of their messages to `heard`.
+    pub(super) fn bytes(&mut self, bytes: &[u8], heard: &mut dyn FnMut(&Framed)) -> Result<(), WriterGone> {
         let stamp = self.clock.now();
-        let messages = self.count(bytes);
+        let messages = self.count(bytes, heard);
+        self.counters.last_us.store(stamp.as_us(), Relaxed);
         let offset = self.offset;
         self.offset += bytes.len() as u64;
-        if self.lost_bytes > 0 && !self.try_send(self.loss())? {
+        let unfinished = self.framer.waiting();
+        let arrived = Arrived { port: self.port, stamp, offset, bytes: bytes.to_vec(), unfinished };
+        if !self.sender.has_room(&arrived) {
             self.lose(messages, bytes.len());
             return Ok(());
         }
-        (self.lost_messages, self.lost_bytes) = (0, 0);
-        let chunk = ToJournal::Bytes { port: self.port, stamp, offset, bytes: bytes.to_vec() };
-        if !self.try_send(chunk)? {
-            self.lose(messages, bytes.len());
-        }
-        Ok(())
+        // A loss comes first, so that it stands where it happened.
+        self.finish()?;
+        self.sender.bytes(arrived)
     }
 
-    /// Puts something that happened. It is rare and must not be lost, so this one may wait.
+    /// Puts something that happened.
     pub(super) fn event(&mut self, what: PortEvent) -> Result<(), WriterGone> {
-        let event = Event { port: self.port, at_us: self.clock.now(), what };
-        self.sender.send(ToJournal::Event(event)).map_err(|_| WriterGone)
+        self.sender.send(ToJournal::Event(Event { port: self.port, at_us: self.clock.now(), what }))
+    }
+
+    /// Says that the stream breaks off here and goes on from another beginning of the device's.
+    pub(super) fn broke_off(&mut self) {
+        self.framer.jump(self.offset);
+        while self.framer.next().is_some() {}
     }
 
     /// Tells of losses that are not told of yet.
@@ -88,35 +68,52 @@ impl Outlet {
         if self.lost_bytes == 0 {
             return Ok(());
         }
-        self.sender.send(self.loss()).map_err(|_| WriterGone)
+        self.sender.send(self.loss())?;
+        (self.lost_messages, self.lost_bytes) = (0, 0);
+        Ok(())
+    }
+
+    pub(super) fn counters(&self) -> &Counters {
+        &self.counters
+    }
+
+    pub(super) fn now(&self) -> tallywheel_schemas::Timestamp {
+        self.clock.now()
     }
 
     fn loss(&self) -> ToJournal {
-        let what = PortEvent::Dropped { messages: self.lost_messages, bytes: self.lost_bytes };
+        let what = PortEvent::Dropped {
+            messages: self.lost_messages,
+            bytes: self.lost_bytes,
+            disk_stopped: self.counters.lost_to_disk.load(Relaxed),
+        };
         ToJournal::Event(Event { port: self.port, at_us: self.clock.now(), what })
     }
 
     fn lose(&mut self, messages: u64, bytes: usize) {
+        if self.lost_bytes == 0 {
+            self.counters.lost_to_disk.store(self.sender.shared().disk_is_stopped(), Relaxed);
+        }
         self.lost_messages += messages;
         self.lost_bytes += bytes as u64;
         self.counters.dropped.fetch_add(messages, Relaxed);
     }
 
-    /// False when the queue is full.
-    fn try_send(&self, message: ToJournal) -> Result<bool, WriterGone> {
-        match self.sender.try_send(message) {
-            Ok(()) => Ok(true),
-            Err(TrySendError::Full(_)) => Ok(false),
-            Err(TrySendError::Disconnected(_)) => Err(WriterGone),
-        }
-    }
-
-    fn count(&mut self, bytes: &[u8]) -> u64 {
+    fn count(&mut self, bytes: &[u8], heard: &mut dyn FnMut(&Framed)) -> u64 {
         self.framer.received(bytes);
         let mut messages = 0;
         while let Some(framed) = self.framer.next() {
             messages += 1;
-            self.counters.bad.fetch_add(u64::from(matches!(framed.message, Message::Bad(_))), Relaxed);
+            match &framed.message {
+                Message::Bad(_) => {
+                    self.counters.bad.fetch_add(1, Relaxed);
+                }
+                Message::Status(status) if status.is_overrun() => {
+                    self.counters.overruns.fetch_add(1, Relaxed);
+                }
+                _ => {}
+            }
+            heard(&framed);
         }
         self.counters.messages.fetch_add(messages, Relaxed);
         messages

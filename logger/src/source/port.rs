@@ -1,21 +1,43 @@
-//! One serial port: opened, listened to, closed.
+//! One port: opened, listened to, found again when its device was gone, closed.
 
-use std::{io, path::PathBuf, time::Duration};
+use std::{
+    io,
+    path::PathBuf,
+    sync::atomic::Ordering::Relaxed,
+    time::{Duration, Instant},
+};
 
-use tallywheel_schemas::rig::Port;
+use tallywheel_schemas::{
+    Timestamp,
+    rig::{Port, PortKind},
+};
 use tokio::{
     io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt},
     sync::watch,
+    time::{sleep, timeout},
 };
-use tokio_serial::{SerialPortBuilderExt, SerialStream};
 
-use super::{adapter, outlet::Outlet};
+use super::{
+    adapter,
+    backoff::Backoff,
+    outlet::Outlet,
+    talk::{Talk, hex},
+};
 use crate::journal::PortEvent;
 
-/// Bytes of one read. At 115,200 bit/s this is a fifth of a second.
-const READ: usize = 2048;
+/// Bytes of one read. More than the kernel keeps for a serial line.
+const READ: usize = 8192;
+/// A read that gave more than this means that there is more to come at once.
+const BACKLOG: usize = 3072;
+/// Time between reads of an adapter that stamps its frames. The kernel keeps about 19 ms of a full bus, and waking up
+/// for every frame would cost more than all the rest.
+const PAUSE_STAMPED: Duration = Duration::from_millis(4);
+/// Time between reads of an adapter whose frames are stamped on arrival.
+const PAUSE_UNSTAMPED: Duration = Duration::from_millis(1);
 /// How long an adapter may take to swallow a few bytes.
 const COMMAND_TIMEOUT: Duration = Duration::from_millis(500);
+/// What is still in the kernel when a recording ends arrives at once.
+const LAST_READ: Duration = Duration::from_millis(2);
 
 /// A port of the rig and the device that it is on.
 #[derive(Debug, Clone)]
@@ -28,121 +50,214 @@ pub(crate) struct Target {
     pub(crate) device: PathBuf,
 }
 
-/// A port that is open.
-#[derive(Debug)]
-pub(crate) struct OpenPort {
-    pub(super) target: Target,
-    pub(super) stream: SerialStream,
+/// How a port's device is opened, the first time and again.
+pub(crate) trait Opener {
+    /// What is read from and written to.
+    type Stream: AsyncRead + AsyncWrite + Unpin;
+
+    /// Opens the device; says where it was found.
+    fn open(&mut self) -> impl Future<Output = Result<(Self::Stream, String), String>>;
 }
 
-/// A port that cannot be opened.
-#[derive(Debug, thiserror::Error)]
-#[error("open port `{port}` on {}: {source}; {hint}", device.display())]
-pub struct OpenError {
-    /// Port in the rig.
-    port: String,
-    /// Serial device.
-    device: PathBuf,
-    /// What the system said.
-    source: tokio_serial::Error,
-    /// What to do.
-    hint: &'static str,
+/// What a port is listened to with.
+pub(super) struct Ear {
+    pub(super) outlet: Outlet,
+    pub(super) talk: Talk,
+    pub(super) stop: watch::Receiver<bool>,
+    pub(super) say: Box<dyn Fn(&str)>,
 }
 
-/// Opens the device of a port, inside a runtime.
-///
-/// # Errors
-/// When the device is not there, is in use, or may not be used.
-pub(crate) fn open(target: &Target) -> Result<OpenPort, OpenError> {
-    let device = target.device.to_string_lossy();
-    let opened = tokio_serial::new(device, target.port.baud).open_native_async();
-    let stream = opened.map_err(|source| OpenError {
-        port: target.port.name.clone(),
-        device: target.device.clone(),
-        hint: hint(&source, &target.device),
-        source,
-    })?;
-    Ok(OpenPort { target: target.clone(), stream })
-}
-
-fn hint(error: &tokio_serial::Error, device: &std::path::Path) -> &'static str {
-    use tokio_serial::ErrorKind::{Io, NoDevice};
-    let permission = "your user may not use serial devices: add it to the group that owns the device (often `dialout` or \
-         `uucp`) and log in again";
-    let gone = "is it plugged in? `tallywheel-logger ports` lists what is there";
-    let busy = "another program may hold it: close serial terminals and modem managers";
-    let denied = || std::fs::File::open(device).is_err_and(|e| e.kind() == io::ErrorKind::PermissionDenied);
-    match error.kind() {
-        Io(io::ErrorKind::PermissionDenied) => permission,
-        Io(io::ErrorKind::NotFound) => gone,
-        _ if !device.exists() => gone,
-        _ if denied() => permission,
-        NoDevice => busy,
-        _ => "check the device's name and that nothing else uses it",
+/// Listens to a port until told to stop; `first` is the stream when the device is open already.
+pub(super) async fn run<O: Opener>(target: Target, mut opener: O, mut first: Option<O::Stream>, mut ear: Ear) {
+    let mut backoff = Backoff::new();
+    let mut was_open = first.is_some();
+    loop {
+        let (mut stream, again) = match first.take() {
+            Some(stream) => (stream, None),
+            None => match reopen(&mut opener, &mut backoff, &mut ear, &target, was_open).await {
+                Some((stream, device)) => (stream, Some(device)),
+                None => break,
+            },
+        };
+        let end = session(&target, &mut stream, again, &mut ear).await;
+        was_open = true;
+        match end {
+            End::Stopped => break,
+            End::Gone { reason, heard } => {
+                if heard {
+                    backoff = Backoff::new();
+                }
+                let name = &target.port.name;
+                (ear.say)(&format!("port `{name}` on {} is gone: {reason}; looking for it", target.device.display()));
+                ear.outlet.counters().listening.store(false, Relaxed);
+                if ear.outlet.event(PortEvent::Disconnected { reason }).is_err() {
+                    break;
+                }
+            }
+        }
     }
+    ear.outlet.counters().listening.store(false, Relaxed);
+    // Fails only when the writing thread is gone, whose own error is told.
+    let _ = ear.outlet.finish();
 }
 
-/// Listens to a port until told to stop or until it goes away; gives a message if it went away.
-pub(super) async fn run<S: AsyncRead + AsyncWrite + Unpin>(
-    mut stream: S,
-    target: Target,
-    mut outlet: Outlet,
-    mut stop: watch::Receiver<bool>,
-) -> Option<String> {
-    let opened = outlet.event(PortEvent::Opened).is_ok() && command(&mut stream, &adapter::opening(&target.port)).await;
-    let outcome = if opened { read(&mut stream, &mut outlet, &mut stop).await } else { End::Stopped };
-    let message = match outcome {
-        End::Stopped => {
-            command(&mut stream, adapter::closing(&target.port)).await;
-            None
+/// Tries until the device opens, or it is time to stop.
+async fn reopen<O: Opener>(
+    opener: &mut O,
+    backoff: &mut Backoff,
+    ear: &mut Ear,
+    target: &Target,
+    was_open: bool,
+) -> Option<(O::Stream, String)> {
+    let mut told = was_open;
+    loop {
+        let wait = if told { backoff.wait() } else { Duration::ZERO };
+        tokio::select! {
+            biased;
+            _ = ear.stop.changed() => return None,
+            () = sleep(wait) => {}
         }
-        End::Gone(reason) => {
-            let message = format!("port `{}` on {} is gone: {reason}", target.port.name, target.device.display());
-            // If the writer is gone too, its own error is the one to tell of.
-            let _ = outlet.event(PortEvent::Disconnected { reason });
-            Some(message)
+        match opener.open().await {
+            Ok(opened) => return Some(opened),
+            Err(reason) if !told => {
+                told = true;
+                (ear.say)(&format!("port `{}`: {reason}; looking for it", target.port.name));
+                ear.outlet.event(PortEvent::Disconnected { reason }).ok()?;
+            }
+            Err(_) => {}
         }
-    };
-    let _ = outlet.finish();
-    message
+    }
 }
 
 /// Why reading ended.
 enum End {
     Stopped,
-    Gone(String),
+    Gone { reason: String, heard: bool },
 }
 
-async fn read(stream: &mut (impl AsyncRead + Unpin), outlet: &mut Outlet, stop: &mut watch::Receiver<bool>) -> End {
+/// From opening to closing.
+async fn session<S: AsyncRead + AsyncWrite + Unpin>(
+    target: &Target,
+    stream: &mut S,
+    again: Option<String>,
+    ear: &mut Ear,
+) -> End {
+    let event = match again {
+        None => PortEvent::Opened,
+        Some(device) => {
+            ear.outlet.broke_off();
+            ear.outlet.counters().reconnections.fetch_add(1, Relaxed);
+            (ear.say)(&format!("port `{}` is back on {device}", target.port.name));
+            PortEvent::Reopened { device }
+        }
+    };
+    if ear.outlet.event(event).is_err() {
+        return End::Stopped;
+    }
+    command(stream, &adapter::opening(&target.port)).await;
+    ear.outlet.counters().listening.store(true, Relaxed);
+    let end = converse(&target.port, stream, ear).await;
+    if matches!(end, End::Stopped) {
+        drain(stream, ear).await;
+        command(stream, adapter::closing(&target.port)).await;
+    }
+    end
+}
+
+/// Reads, and says what is due to be said.
+async fn converse<S: AsyncRead + AsyncWrite + Unpin>(port: &Port, stream: &mut S, ear: &mut Ear) -> End {
     let mut buffer = vec![0; READ];
+    let pause = pause(port);
+    let mut heard = false;
     loop {
         let read = tokio::select! {
             biased;
-            _ = stop.changed() => return End::Stopped,
-            read = stream.read(&mut buffer) => read,
+            _ = ear.stop.changed() => return End::Stopped,
+            read = stream.read(&mut buffer) => Some(read),
+            () = due(&ear.talk, ear.outlet.now()) => None,
         };
         match read {
             // A serial port never ends by itself: no bytes means that the device was unplugged.
-            Ok(0) => return End::Gone("the device was disconnected".to_owned()),
-            Ok(n) => {
-                if outlet.bytes(&buffer[..n]).is_err() {
+            Some(Ok(0)) => return End::Gone { reason: "the device was disconnected".to_owned(), heard },
+            Some(Ok(n)) => {
+                heard = true;
+                if take(ear, &buffer[..n]).is_err() {
                     return End::Stopped;
                 }
+                if let Some(pause) = pause.filter(|_| n < BACKLOG) {
+                    tokio::select! {
+                        biased;
+                        _ = ear.stop.changed() => return End::Stopped,
+                        () = sleep(pause) => {}
+                    }
+                }
             }
-            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
-            Err(e) => return End::Gone(e.to_string()),
+            Some(Err(e)) if e.kind() == io::ErrorKind::Interrupted => {}
+            Some(Err(e)) => return End::Gone { reason: e.to_string(), heard },
+            None => {}
+        }
+        if speak(stream, ear).await.is_err() {
+            return End::Stopped;
         }
     }
 }
 
-/// Sends commands to an adapter. One that does not take them in time is heard out all the same.
-async fn command(stream: &mut (impl AsyncWrite + Unpin), bytes: &[u8]) -> bool {
+fn pause(port: &Port) -> Option<Duration> {
+    match port.kind {
+        PortKind::Slcan if port.device_time => Some(PAUSE_STAMPED),
+        PortKind::Slcan => Some(PAUSE_UNSTAMPED),
+        _ => None,
+    }
+}
+
+fn take(ear: &mut Ear, bytes: &[u8]) -> Result<(), super::queue::WriterGone> {
+    let Ear { outlet, talk, .. } = ear;
+    let now = outlet.now();
+    outlet.bytes(bytes, &mut |framed| talk.heard(now, &framed.message))
+}
+
+/// What the system has taken in but nobody has read.
+async fn drain<S: AsyncRead + Unpin>(stream: &mut S, ear: &mut Ear) {
+    let mut buffer = vec![0; READ];
+    let until = Instant::now() + COMMAND_TIMEOUT;
+    while let Ok(Ok(n)) = timeout(LAST_READ, stream.read(&mut buffer)).await
+        && n > 0
+        && Instant::now() < until
+    {
+        if take(ear, &buffer[..n]).is_err() {
+            return;
+        }
+    }
+}
+
+/// Until something is to be said.
+async fn due(talk: &Talk, now: Timestamp) {
+    match talk.next_at() {
+        Some(at) => sleep(Duration::from_micros((at.as_us() - now.as_us()).max(0) as u64)).await,
+        None => std::future::pending().await,
+    }
+}
+
+/// Says what is due; the journal has it before the wire.
+async fn speak<S: AsyncWrite + Unpin>(stream: &mut S, ear: &mut Ear) -> Result<(), super::queue::WriterGone> {
+    while let Some(bytes) = ear.talk.due(ear.outlet.now()) {
+        ear.outlet.event(PortEvent::Sent { hex: hex(&bytes) })?;
+        command(stream, &bytes).await;
+    }
+    for text in ear.talk.take_events() {
+        (ear.say)(&text);
+        ear.outlet.event(PortEvent::Remark { text })?;
+    }
+    Ok(())
+}
+
+/// Sends bytes to a device. One that does not take them in time is heard out all the same.
+async fn command(stream: &mut (impl AsyncWrite + Unpin), bytes: &[u8]) {
     if !bytes.is_empty() {
         let sent = async {
             stream.write_all(bytes).await?;
             stream.flush().await
         };
-        let _ = tokio::time::timeout(COMMAND_TIMEOUT, sent).await;
+        let _ = timeout(COMMAND_TIMEOUT, sent).await;
     }
-    true
 }

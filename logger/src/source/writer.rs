@@ -1,114 +1,360 @@
 //! The writing thread: what ports hand over becomes journal records, synced off the reading thread.
+//!
+//! While the disk takes nothing, nothing is taken from the queue either, so that memory stays bounded; the writer tries
+//! again until there is room or the recording ends.
 
 use std::{
-    sync::mpsc::{Receiver, RecvTimeoutError},
+    collections::VecDeque,
+    path::PathBuf,
+    sync::{Arc, atomic::Ordering::Relaxed, mpsc},
     time::{Duration, Instant},
 };
 
-use tallywheel_schemas::Timestamp;
+use tallywheel_schemas::{RunSheet, Timestamp};
 
-use super::SessionClock;
-use crate::journal::{Batch, Chunk, EndMark, Event, JournalError, JournalWriter, Record};
+use super::{
+    SessionClock,
+    board::Board,
+    queue::{Arrived, Passage, Queue, ToJournal},
+};
+use crate::{
+    journal::{Batch, Chunk, EndMark, Header, JournalError, JournalWriter, Note, Record, SessionNote},
+    session::{SessionError, SessionLock},
+};
 
 /// Time between syncs. With the sync itself a record is on the disk within a quarter of a second on a healthy disk.
 const INTERVAL: Duration = Duration::from_millis(200);
+/// Time between attempts while the disk takes nothing.
+const RETRY: Duration = Duration::from_millis(250);
+/// How long an ending recording waits for a disk that takes nothing.
+const PATIENCE: Duration = Duration::from_secs(5);
 /// Bytes in one record at most, chunk heads not counted.
 const BATCH_BYTES: usize = 1 << 20;
 
-/// What a port hands over.
+/// A copy of what is recorded, for whoever watches. It may lose parts; the journal does not.
+pub(crate) type Tap = mpsc::SyncSender<ToTap>;
+
+/// What a tap gives.
 #[derive(Debug)]
-pub(crate) enum ToJournal {
-    /// Bytes that arrived together.
-    Bytes {
-        /// Index in the rig.
-        port: u16,
-        /// Arrival.
-        stamp: Timestamp,
-        /// Place in the port's stream.
-        offset: u64,
-        /// The bytes.
-        bytes: Vec<u8>,
-    },
-    /// Something that happened.
-    Event(Event),
+pub(crate) enum ToTap {
+    /// Bytes of a port.
+    Bytes(u16, Timestamp, Vec<u8>),
+    /// Something that happened to a port.
+    Event(crate::journal::Event),
 }
 
-/// Writes until every port has let go of the queue, then marks a clean end.
-///
-/// # Errors
-/// When the journal cannot be written; the queue is closed then, so that the ports end.
-pub(crate) fn write_journal(
+/// The writing thread's state.
+#[derive(Debug)]
+pub(crate) struct Writer {
+    data: PathBuf,
+    /// Header of the current session.
+    header: Header,
+    lock: SessionLock,
     journal: JournalWriter,
-    queue: &Receiver<ToJournal>,
-    ports: usize,
+    streams: Vec<Stream>,
     clock: SessionClock,
-) -> Result<(), JournalError> {
-    let mut batches = Batches { journal, waiting: (0..ports).map(|_| None).collect() };
-    let mut due: Option<Instant> = None;
-    loop {
-        let wait = due.map_or(INTERVAL, |due| due.saturating_duration_since(Instant::now()));
-        match queue.recv_timeout(wait) {
-            Ok(message) => {
-                batches.take(message)?;
-                due.get_or_insert_with(|| Instant::now() + INTERVAL);
-            }
-            Err(RecvTimeoutError::Timeout) => {}
-            Err(RecvTimeoutError::Disconnected) => {
-                batches.write_all()?;
-                batches.journal.append(&Record::End(EndMark { at_us: clock.now() }))?;
-                return batches.journal.sync();
-            }
-        }
-        if due.is_some_and(|due| due <= Instant::now()) {
-            batches.write_all()?;
-            batches.journal.sync()?;
-            due = None;
-        }
-    }
+    board: Arc<Board>,
+    /// Ended sessions go here to be sealed.
+    ended: mpsc::Sender<SessionLock>,
+    tap: Option<Tap>,
 }
 
-struct Batches {
-    journal: JournalWriter,
-    waiting: Vec<Option<Waiting>>,
+/// One port's stream.
+#[derive(Debug, Default)]
+struct Stream {
+    waiting: Option<Waiting>,
+    /// Place of the next byte.
+    offset: u64,
+    /// Chunks that hold the beginning of a message, or more.
+    tail: VecDeque<Chunk>,
+    tail_bytes: usize,
+    /// Bytes at the end of the tail that are the beginning of a message.
+    unfinished: usize,
 }
 
+#[derive(Debug)]
 struct Waiting {
     batch: Batch,
     bytes: usize,
 }
 
-impl Batches {
-    fn take(&mut self, message: ToJournal) -> Result<(), JournalError> {
-        match message {
-            ToJournal::Event(event) => {
-                self.write(usize::from(event.port))?;
-                self.journal.append(&Record::Event(event))
-            }
-            ToJournal::Bytes { port, stamp, offset, bytes } => {
-                let index = usize::from(port);
-                let fits = self.waiting[index]
-                    .as_ref()
-                    .is_none_or(|w| w.batch.offset + w.bytes as u64 == offset && w.bytes + bytes.len() <= BATCH_BYTES);
-                if !fits {
-                    self.write(index)?;
+/// A disk that takes nothing.
+struct Stopped {
+    since: Timestamp,
+    ending_since: Option<Instant>,
+    reason: String,
+}
+
+impl Writer {
+    /// Begins the first session, whose lock the caller holds.
+    ///
+    /// # Errors
+    /// When its journal cannot be created.
+    pub(crate) fn begin(
+        data: PathBuf,
+        lock: SessionLock,
+        header: Header,
+        clock: SessionClock,
+        board: Arc<Board>,
+        ended: mpsc::Sender<SessionLock>,
+        tap: Option<Tap>,
+    ) -> Result<Self, JournalError> {
+        let journal = JournalWriter::create(&lock.directory, header.clone())?;
+        let streams = board.counters.iter().map(|_| Stream::default()).collect();
+        let writer = Self { data, header, lock, journal, streams, clock, board, ended, tap };
+        writer.tell();
+        Ok(writer)
+    }
+
+    /// Writes until the ports have ended, then marks a clean end.
+    ///
+    /// # Errors
+    /// When the journal cannot be written at the end. What was synced before is safe.
+    pub(crate) fn write(mut self, queue: &Queue) -> Result<(), JournalError> {
+        let mut due: Option<Instant> = None;
+        loop {
+            let wait = due.map_or(INTERVAL, |due| due.saturating_duration_since(Instant::now()));
+            match queue.receiver.recv_timeout(wait) {
+                Ok(ToJournal::End) | Err(mpsc::RecvTimeoutError::Disconnected) => return self.end(queue),
+                Ok(message) => {
+                    queue.taken(&message);
+                    self.take(message)?;
+                    due.get_or_insert_with(|| Instant::now() + INTERVAL);
                 }
-                let waiting = self.waiting[index]
-                    .get_or_insert_with(|| Waiting { batch: Batch { port, offset, chunks: Vec::new() }, bytes: 0 });
-                waiting.bytes += bytes.len();
-                waiting.batch.chunks.push(Chunk { stamp, bytes });
-                Ok(())
+                Err(mpsc::RecvTimeoutError::Timeout) => {}
+            }
+            if due.is_some_and(|due| due <= Instant::now()) {
+                self.gather()?;
+                self.sync(queue)?;
+                due = None;
             }
         }
     }
 
-    fn write(&mut self, port: usize) -> Result<(), JournalError> {
-        match self.waiting[port].take() {
+    fn take(&mut self, message: ToJournal) -> Result<(), JournalError> {
+        match message {
+            ToJournal::Bytes(arrived) => self.bytes(arrived),
+            ToJournal::Event(event) => {
+                if let Some(tap) = &self.tap {
+                    let _ = tap.try_send(ToTap::Event(event.clone()));
+                }
+                self.gather_port(usize::from(event.port))?;
+                self.journal.append(&Record::Event(event))
+            }
+            ToJournal::Note(note) => {
+                self.gather()?;
+                self.journal.append(&Record::Note(note))
+            }
+            ToJournal::Seam(seam) => {
+                let outcome = self.seam(seam.at, seam.run);
+                if let Err(error) = &outcome {
+                    tracing::error!("the recording stays in session {}: {error}", self.lock.session);
+                }
+                if let Some(reply) = seam.reply {
+                    // Whoever asked may have gone away.
+                    let _ = reply.send(outcome.map_err(|e| e.to_string()));
+                }
+                Ok(())
+            }
+            ToJournal::End => Ok(()),
+        }
+    }
+
+    fn bytes(&mut self, arrived: Arrived) -> Result<(), JournalError> {
+        let Arrived { port, stamp, offset, bytes, unfinished } = arrived;
+        if let Some(tap) = &self.tap {
+            let _ = tap.try_send(ToTap::Bytes(port, stamp, bytes.clone()));
+        }
+        let index = usize::from(port);
+        let stream = &mut self.streams[index];
+        let fits = stream
+            .waiting
+            .as_ref()
+            .is_none_or(|w| w.batch.offset + w.bytes as u64 == offset && w.bytes + bytes.len() <= BATCH_BYTES);
+        if !fits {
+            self.gather_port(index)?;
+        }
+        let stream = &mut self.streams[index];
+        if stream.offset != offset {
+            (stream.tail_bytes, stream.tail) = (0, VecDeque::new());
+        }
+        stream.offset = offset + bytes.len() as u64;
+        stream.keep_tail(stamp, &bytes, unfinished);
+        let waiting = stream
+            .waiting
+            .get_or_insert_with(|| Waiting { batch: Batch { port, offset, chunks: Vec::new() }, bytes: 0 });
+        waiting.bytes += bytes.len();
+        waiting.batch.chunks.push(Chunk { stamp, bytes });
+        Ok(())
+    }
+
+    /// Makes a record of what waits of a port.
+    fn gather_port(&mut self, port: usize) -> Result<(), JournalError> {
+        match self.streams[port].waiting.take() {
             Some(waiting) => self.journal.append(&Record::Bytes(waiting.batch)),
             None => Ok(()),
         }
     }
 
-    fn write_all(&mut self) -> Result<(), JournalError> {
-        (0..self.waiting.len()).try_for_each(|port| self.write(port))
+    fn gather(&mut self) -> Result<(), JournalError> {
+        (0..self.streams.len()).try_for_each(|port| self.gather_port(port))
+    }
+
+    /// Syncs the journal, however long it takes for the disk to take it.
+    ///
+    /// # Errors
+    /// When the recording is ending and the disk still takes nothing.
+    fn sync(&mut self, queue: &Queue) -> Result<(), JournalError> {
+        let mut stopped: Option<Stopped> = None;
+        loop {
+            let error = match self.journal.sync() {
+                Ok(()) => break,
+                Err(error) => error,
+            };
+            let stop = stopped.get_or_insert_with(|| self.stop(queue, &error));
+            if queue.shared.is_ending() {
+                let since = *stop.ending_since.get_or_insert_with(Instant::now);
+                if since.elapsed() > PATIENCE {
+                    return Err(error);
+                }
+            }
+            std::thread::sleep(RETRY);
+        }
+        self.board.journal_bytes.store(self.journal.synced(), Relaxed);
+        if let Some(Stopped { since, reason, .. }) = stopped {
+            let at_us = self.clock.now();
+            tracing::warn!("the disk takes data again after {:.1} s", at_us.seconds_since(since));
+            let what = SessionNote::DiskStopped { since_us: since, reason };
+            self.journal.append(&Record::Note(Note { at_us, what }))?;
+            queue.shared.disk_stopped(false);
+            self.board.state().disk = None;
+        }
+        Ok(())
+    }
+
+    fn stop(&self, queue: &Queue, error: &JournalError) -> Stopped {
+        let reason = error.to_string();
+        let advice = if error.is_full() { "free some space; recording goes on by itself" } else { "trying again" };
+        tracing::error!("{reason}; nothing is written until that is mended: {advice}");
+        queue.shared.disk_stopped(true);
+        let mut state = self.board.state();
+        state.disk = Some(reason.clone());
+        state.faults += 1;
+        Stopped { since: self.clock.now(), ending_since: None, reason }
+    }
+
+    /// Goes on in a new session. The beginning of a message that has not ended is kept in the new session; the old
+    /// one is told of the seam only once that is on the disk, so that whatever happens in between no message is lost
+    /// or kept twice.
+    fn seam(&mut self, at: Timestamp, run: Option<RunSheet>) -> Result<Passage, SeamError> {
+        self.gather()?;
+        self.journal.sync()?;
+        let lock = SessionLock::claim_new(&self.data, &self.header.vehicle, at)?;
+        let carried: Vec<u64> = self.streams.iter().map(|s| s.unfinished as u64).collect();
+        let header = Header {
+            session: lock.session.clone(),
+            start_us: at,
+            run,
+            follows: Some(self.lock.session.clone()),
+            begins: self.streams.iter().map(|s| s.offset - s.unfinished as u64).collect(),
+            ..self.header.clone()
+        };
+        let journal = self.begin_next(&lock, &header).inspect_err(|_| abandon(&lock))?;
+        let end = EndMark { at_us: at, followed_by: Some(lock.session.clone()), carried };
+        let mut old = std::mem::replace(&mut self.journal, journal);
+        let old_lock = std::mem::replace(&mut self.lock, lock);
+        self.header = header;
+        let passage = Passage { ended: old_lock.session.clone(), began: self.lock.session.clone() };
+        // Should this fail, the old session lacks its end mark: then it is sealed as interrupted, and is whole.
+        let marked = old.append(&Record::End(end)).and_then(|()| old.sync());
+        if let Err(error) = marked {
+            tracing::warn!("session {}: {error}", old_lock.session);
+        }
+        drop(old);
+        // Fails only when the sealing thread is gone; recovery will find the session.
+        let _ = self.ended.send(old_lock);
+        self.tell();
+        Ok(passage)
+    }
+
+    fn begin_next(&self, lock: &SessionLock, header: &Header) -> Result<JournalWriter, JournalError> {
+        let mut journal = JournalWriter::create(&lock.directory, header.clone())?;
+        for (port, stream) in self.streams.iter().enumerate().filter(|(_, s)| s.unfinished > 0) {
+            let offset = stream.offset - stream.unfinished as u64;
+            let batch = Batch { port: port as u16, offset, chunks: stream.unfinished_chunks() };
+            journal.append(&Record::Bytes(batch))?;
+        }
+        journal.sync()?;
+        Ok(journal)
+    }
+
+    fn end(mut self, queue: &Queue) -> Result<(), JournalError> {
+        self.gather()?;
+        self.sync(queue)?;
+        self.journal.append(&Record::End(EndMark::at(self.clock.now())))?;
+        self.sync(queue)?;
+        drop(self.journal);
+        let _ = self.ended.send(self.lock);
+        Ok(())
+    }
+
+    /// Tells the board which session is being recorded.
+    fn tell(&self) {
+        let mut state = self.board.state();
+        state.session.clone_from(&self.header.session);
+        state.run = self.header.run.as_ref().map(|run| run.run.clone());
+        state.since = Some(self.header.start_us);
+        drop(state);
+        tracing::info!("recording session {}", self.header.session);
+    }
+}
+
+/// A session in which the recording cannot go on.
+#[derive(Debug, thiserror::Error)]
+enum SeamError {
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    #[error(transparent)]
+    Session(#[from] SessionError),
+}
+
+/// Clears away what was begun of a session that never came to be. What stays is found by recovery.
+fn abandon(lock: &SessionLock) {
+    let _ = std::fs::remove_file(lock.directory.join(crate::journal::JOURNAL_FILE));
+}
+
+impl Stream {
+    /// Keeps the chunks that hold the beginning of a message.
+    fn keep_tail(&mut self, stamp: Timestamp, bytes: &[u8], unfinished: usize) {
+        if unfinished <= bytes.len() {
+            self.tail.clear();
+            let bytes = bytes[bytes.len() - unfinished..].to_vec();
+            self.tail_bytes = bytes.len();
+            self.tail.extend((unfinished > 0).then_some(Chunk { stamp, bytes }));
+        } else {
+            self.tail.push_back(Chunk { stamp, bytes: bytes.to_vec() });
+            self.tail_bytes += bytes.len();
+            while let Some(first) = self.tail.front()
+                && self.tail_bytes - first.bytes.len() >= unfinished
+            {
+                self.tail_bytes -= first.bytes.len();
+                self.tail.pop_front();
+            }
+        }
+        // After a loss a framer may wait for bytes that never got here.
+        self.unfinished = unfinished.min(self.tail_bytes);
+    }
+
+    fn unfinished_chunks(&self) -> Vec<Chunk> {
+        let mut skip = self.tail_bytes - self.unfinished;
+        let mut chunks = Vec::new();
+        for chunk in &self.tail {
+            let from = skip.min(chunk.bytes.len());
+            skip -= from;
+            if from < chunk.bytes.len() {
+                chunks.push(Chunk { stamp: chunk.stamp, bytes: chunk.bytes[from..].to_vec() });
+            }
+        }
+        chunks
     }
 }

@@ -1,0 +1,124 @@
+//! What is known about a running recording, for whoever asks: counters of the ports, the session, the disk.
+
+use std::sync::{
+    Arc, Mutex, MutexGuard, PoisonError,
+    atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering::Relaxed},
+};
+
+use serde::Serialize;
+use tallywheel_schemas::{Rig, Timestamp};
+
+/// Live counters of one port.
+#[derive(Debug, Default)]
+pub(crate) struct Counters {
+    pub(crate) port: String,
+    pub(crate) messages: AtomicU64,
+    pub(crate) bad: AtomicU64,
+    pub(crate) overruns: AtomicU64,
+    pub(crate) dropped: AtomicU64,
+    pub(crate) reconnections: AtomicU64,
+    pub(crate) listening: AtomicBool,
+    pub(crate) last_us: AtomicI64,
+    pub(super) lost_to_disk: AtomicBool,
+}
+
+/// A running recording.
+#[derive(Debug)]
+pub(crate) struct Board {
+    pub(crate) vehicle: String,
+    pub(crate) counters: Vec<Arc<Counters>>,
+    pub(crate) journal_bytes: AtomicU64,
+    state: Mutex<State>,
+}
+
+#[derive(Debug, Clone, Default)]
+pub(crate) struct State {
+    pub(crate) session: String,
+    pub(crate) run: Option<String>,
+    pub(crate) since: Option<Timestamp>,
+    pub(crate) disk: Option<String>,
+    pub(crate) sealed: u64,
+    /// Faults that a person should see at the end, newest last.
+    pub(crate) faults: u64,
+}
+
+/// One port as [`Status`] tells of it.
+#[derive(Debug, Clone, PartialEq, Serialize, serde::Deserialize)]
+pub(crate) struct PortStatus {
+    pub(crate) port: String,
+    pub(crate) listening: bool,
+    pub(crate) messages: u64,
+    pub(crate) bad: u64,
+    pub(crate) overruns: u64,
+    pub(crate) dropped: u64,
+    pub(crate) reconnections: u64,
+    /// Seconds since anything arrived; `None` when nothing has.
+    pub(crate) silent_s: Option<f64>,
+}
+
+/// What a recorder says of itself.
+#[derive(Debug, Clone, PartialEq, Serialize, serde::Deserialize)]
+pub(crate) struct Status {
+    pub(crate) vehicle: String,
+    pub(crate) session: String,
+    pub(crate) run: Option<String>,
+    pub(crate) pid: u32,
+    pub(crate) since: Option<Timestamp>,
+    pub(crate) recorded_s: f64,
+    pub(crate) journal_bytes: u64,
+    /// Why the disk takes nothing, when it does not.
+    pub(crate) disk: Option<String>,
+    pub(crate) sealed_sessions: u64,
+    pub(crate) ports: Vec<PortStatus>,
+}
+
+impl Board {
+    pub(crate) fn new(rig: &Rig) -> Arc<Self> {
+        let counters = |p: &tallywheel_schemas::rig::Port| {
+            Arc::new(Counters { port: p.name.clone(), last_us: AtomicI64::new(i64::MIN), ..Counters::default() })
+        };
+        Arc::new(Self {
+            vehicle: rig.vehicle.clone(),
+            counters: rig.ports.iter().map(counters).collect(),
+            journal_bytes: AtomicU64::new(0),
+            state: Mutex::default(),
+        })
+    }
+
+    pub(crate) fn state(&self) -> MutexGuard<'_, State> {
+        // The state is plain values: whoever panicked while holding it left nothing half done.
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    pub(crate) fn status(&self, now: Timestamp) -> Status {
+        let state = self.state().clone();
+        Status {
+            vehicle: self.vehicle.clone(),
+            session: state.session,
+            run: state.run,
+            pid: std::process::id(),
+            since: state.since,
+            recorded_s: state.since.map_or(0.0, |since| now.seconds_since(since)),
+            journal_bytes: self.journal_bytes.load(Relaxed),
+            disk: state.disk,
+            sealed_sessions: state.sealed,
+            ports: self.counters.iter().map(|c| c.status(now)).collect(),
+        }
+    }
+}
+
+impl Counters {
+    pub(crate) fn status(&self, now: Timestamp) -> PortStatus {
+        let last_us = self.last_us.load(Relaxed);
+        PortStatus {
+            port: self.port.clone(),
+            listening: self.listening.load(Relaxed),
+            messages: self.messages.load(Relaxed),
+            bad: self.bad.load(Relaxed),
+            overruns: self.overruns.load(Relaxed),
+            dropped: self.dropped.load(Relaxed),
+            reconnections: self.reconnections.load(Relaxed),
+            silent_s: (last_us != i64::MIN).then(|| now.seconds_since(Timestamp::from_us(last_us))),
+        }
+    }
+}

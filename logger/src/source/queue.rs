@@ -1,0 +1,167 @@
+//! From the ports to the writing thread: a queue with room for so many bytes.
+//!
+//! Only captured bytes count against the room and may find none; the rare rest always gets through. So the reading
+//! thread never waits for the disk, and what it could not hand over it can say.
+
+use std::sync::{
+    Arc,
+    atomic::{AtomicBool, AtomicUsize, Ordering::Relaxed},
+    mpsc,
+};
+
+use tallywheel_schemas::{RunSheet, Timestamp};
+
+use crate::journal::{Event, Note};
+
+/// Bytes that may wait for the disk, the queue's own cost included. At 620 frames a second this is several minutes.
+const ROOM: usize = 8 << 20;
+/// What a waiting chunk costs beside its bytes.
+const CHUNK_COST: usize = 96;
+
+/// What is handed over.
+#[derive(Debug)]
+pub(crate) enum ToJournal {
+    /// Bytes that arrived together.
+    Bytes(Arrived),
+    /// Something that happened to a port.
+    Event(Event),
+    /// Something that concerns the session.
+    Note(Note),
+    /// The recording is to go on in a new session.
+    Seam(Seam),
+    /// Nothing more will come from any port.
+    End,
+}
+
+/// Bytes that arrived together on a port.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Arrived {
+    /// Index in the rig.
+    pub(crate) port: u16,
+    /// Arrival.
+    pub(crate) stamp: Timestamp,
+    /// Place in the port's stream.
+    pub(crate) offset: u64,
+    /// The bytes.
+    pub(crate) bytes: Vec<u8>,
+    /// Bytes at the end of the stream so far that are the beginning of a message.
+    pub(crate) unfinished: usize,
+}
+
+/// A wish that the recording goes on in a new session.
+#[derive(Debug)]
+pub(crate) struct Seam {
+    /// From when.
+    pub(crate) at: Timestamp,
+    /// Run sheet of the new session.
+    pub(crate) run: Option<RunSheet>,
+    /// Who is told how it went: the names of the session that ended and the one that began.
+    pub(crate) reply: Option<mpsc::Sender<Result<Passage, String>>>,
+}
+
+/// From one session to the next.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Passage {
+    /// The session that ended.
+    pub(crate) ended: String,
+    /// The session that began.
+    pub(crate) began: String,
+}
+
+/// The writing thread is gone.
+#[derive(Debug)]
+pub(crate) struct WriterGone;
+
+/// What both ends know.
+#[derive(Debug, Default)]
+pub(crate) struct Shared {
+    queued: AtomicUsize,
+    disk_stopped: AtomicBool,
+    ending: AtomicBool,
+}
+
+impl Shared {
+    /// Whether the disk takes nothing at the moment.
+    pub(crate) fn disk_is_stopped(&self) -> bool {
+        self.disk_stopped.load(Relaxed)
+    }
+
+    pub(crate) fn disk_stopped(&self, stopped: bool) {
+        self.disk_stopped.store(stopped, Relaxed);
+    }
+
+    /// Whether the recording is about to end, so that nothing may wait for ever.
+    pub(crate) fn is_ending(&self) -> bool {
+        self.ending.load(Relaxed)
+    }
+
+    pub(crate) fn end(&self) {
+        self.ending.store(true, Relaxed);
+    }
+
+    /// Bytes that wait for the disk.
+    pub(crate) fn queued(&self) -> usize {
+        self.queued.load(Relaxed)
+    }
+}
+
+/// The ports' end.
+#[derive(Debug, Clone)]
+pub(crate) struct Sender {
+    sender: mpsc::Sender<ToJournal>,
+    shared: Arc<Shared>,
+    room: usize,
+}
+
+/// The writing thread's end.
+#[derive(Debug)]
+pub(crate) struct Queue {
+    pub(crate) receiver: mpsc::Receiver<ToJournal>,
+    pub(crate) shared: Arc<Shared>,
+}
+
+/// A queue.
+pub(crate) fn queue() -> (Sender, Queue) {
+    queue_with_room(ROOM)
+}
+
+pub(crate) fn queue_with_room(room: usize) -> (Sender, Queue) {
+    let (sender, receiver) = mpsc::channel();
+    let shared = Arc::new(Shared::default());
+    (Sender { sender, shared: Arc::clone(&shared), room }, Queue { receiver, shared })
+}
+
+impl Sender {
+    /// Whether bytes can be handed over.
+    pub(super) fn has_room(&self, arrived: &Arrived) -> bool {
+        self.shared.queued.load(Relaxed) + cost(arrived) <= self.room
+    }
+
+    /// Hands bytes over, for which there is room.
+    pub(super) fn bytes(&self, arrived: Arrived) -> Result<(), WriterGone> {
+        self.shared.queued.fetch_add(cost(&arrived), Relaxed);
+        self.send(ToJournal::Bytes(arrived))
+    }
+
+    /// Hands over anything else.
+    pub(crate) fn send(&self, message: ToJournal) -> Result<(), WriterGone> {
+        self.sender.send(message).map_err(|_| WriterGone)
+    }
+
+    pub(crate) fn shared(&self) -> &Arc<Shared> {
+        &self.shared
+    }
+}
+
+impl Queue {
+    /// Frees the room of what was taken.
+    pub(super) fn taken(&self, message: &ToJournal) {
+        if let ToJournal::Bytes(arrived) = message {
+            self.shared.queued.fetch_sub(cost(arrived), Relaxed);
+        }
+    }
+}
+
+fn cost(arrived: &Arrived) -> usize {
+    arrived.bytes.len() + CHUNK_COST
+}
