@@ -116,6 +116,9 @@ fn write_status(f: &mut fmt::Formatter<'_>, status: &Status) -> fmt::Result {
         }
         writeln!(f)?;
     }
+    if let Some(sync) = status.sync {
+        writeln!(f, "on disk    {:.0} ms after arrival at most, 99.9 % within {:.0} ms", sync.max_ms, sync.p999_ms)?;
+    }
     if status.sealed_sessions > 0 {
         writeln!(f, "sealed     {} session(s) since the start", status.sealed_sessions)?;
     }

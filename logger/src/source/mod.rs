@@ -13,6 +13,7 @@ mod port;
 mod queue;
 mod serial;
 mod status;
+mod sync_times;
 mod talk;
 #[cfg(test)]
 mod tests;

@@ -169,7 +169,12 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(port: &Port, stream: &mut S
     let mut buffer = vec![0; READ];
     let pause = pause(port);
     let mut heard = false;
+    let mut due_by: Option<Instant> = None;
     loop {
+        if let Some(due_by) = due_by.take() {
+            let stall_us = u64::try_from(due_by.elapsed().as_micros()).unwrap_or(u64::MAX);
+            ear.outlet.counters().longest_stall_us.fetch_max(stall_us, Relaxed);
+        }
         let read = tokio::select! {
             biased;
             _ = ear.stop.changed() => return End::Stopped,
@@ -181,10 +186,12 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(port: &Port, stream: &mut S
             Some(Ok(0)) => return End::Gone { reason: "the device was disconnected".to_owned(), heard },
             Some(Ok(n)) => {
                 heard = true;
+                let pause = pause.filter(|_| n < BACKLOG);
+                due_by = Some(Instant::now() + pause.unwrap_or_default());
                 if take(ear, &buffer[..n]).is_err() {
                     return End::Stopped;
                 }
-                if let Some(pause) = pause.filter(|_| n < BACKLOG) {
+                if let Some(pause) = pause {
                     tokio::select! {
                         biased;
                         _ = ear.stop.changed() => return End::Stopped,

@@ -52,6 +52,8 @@ pub(crate) struct Writer {
     lock: SessionLock,
     journal: JournalWriter,
     streams: Vec<Stream>,
+    /// Arrivals of chunks that are not on the disk yet.
+    unsynced: Vec<Timestamp>,
     clock: SessionClock,
     board: Arc<Board>,
     /// Ended sessions go here to be sealed.
@@ -101,7 +103,7 @@ impl Writer {
     ) -> Result<Self, JournalError> {
         let journal = JournalWriter::create(&lock.directory, header.clone())?;
         let streams = board.counters.iter().map(|_| Stream::default()).collect();
-        let writer = Self { data, header, lock, journal, streams, clock, board, ended, tap };
+        let writer = Self { data, header, lock, journal, streams, unsynced: Vec::new(), clock, board, ended, tap };
         writer.tell();
         Ok(writer)
     }
@@ -180,6 +182,7 @@ impl Writer {
         }
         stream.offset = offset + bytes.len() as u64;
         stream.keep_tail(stamp, &bytes, unfinished);
+        self.unsynced.push(stamp);
         let waiting = stream
             .waiting
             .get_or_insert_with(|| Waiting { batch: Batch { port, offset, chunks: Vec::new() }, bytes: 0 });
@@ -220,7 +223,7 @@ impl Writer {
             }
             std::thread::sleep(RETRY);
         }
-        self.board.journal_bytes.store(self.journal.synced(), Relaxed);
+        self.tell_synced();
         if let Some(Stopped { since, reason, .. }) = stopped {
             let at_us = self.clock.now();
             tracing::warn!("the disk takes data again after {:.1} s", at_us.seconds_since(since));
@@ -249,6 +252,7 @@ impl Writer {
     fn seam(&mut self, at: Timestamp, run: Option<RunSheet>) -> Result<Passage, SeamError> {
         self.gather()?;
         self.journal.sync()?;
+        self.tell_synced();
         let lock = SessionLock::claim_new(&self.data, &self.header.vehicle, at)?;
         let carried: Vec<u64> = self.streams.iter().map(|s| s.unfinished as u64).collect();
         let header = Header {
@@ -296,6 +300,12 @@ impl Writer {
         drop(self.journal);
         let _ = self.ended.send(self.lock);
         Ok(())
+    }
+
+    /// Tells the board that all that was taken is on the disk.
+    fn tell_synced(&mut self) {
+        self.board.journal_bytes.store(self.journal.synced(), Relaxed);
+        self.board.synced(self.clock.now(), self.unsynced.drain(..));
     }
 
     /// Tells the board which session is being recorded.
