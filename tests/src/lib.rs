@@ -1,4 +1,7 @@
-//! What the cross-crate tests share: the real programs, a dataset to import into, and the Python peers.
+//! What the cross-crate tests share: the real programs, a dataset to import into, and the Python peers; and the
+//! benchmark of the logger.
+
+pub mod bench;
 
 use std::{
     env,
@@ -37,14 +40,19 @@ pub fn program(name: &str) -> PathBuf {
         let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
         let mut build = Command::new(cargo);
         forget_own_package(&mut build);
+        build.args(["build", "--workspace", "--bins", "--quiet"]);
+        if !cfg!(debug_assertions) {
+            build.arg("--release");
+        }
         let status = build
-            .args(["build", "--workspace", "--bins", "--quiet"])
             .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join(".."))
             .status()
             .expect("cargo starts");
         assert!(status.success(), "the programs build");
-        let test = env::current_exe().expect("a test knows its own path");
-        test.ancestors().nth(2).expect("tests run from target/PROFILE/deps").to_owned()
+        let own = env::current_exe().expect("a program knows its own path");
+        let directory = own.parent().expect("it lies in a directory");
+        // Tests run from target/PROFILE/deps, programs from target/PROFILE.
+        if directory.ends_with("deps") { directory.join("..") } else { directory.to_owned() }
     });
     directory.join(name)
 }
