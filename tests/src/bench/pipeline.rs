@@ -23,7 +23,7 @@ use super::{
 
 /// Between two reads of an adapter that stamps its frames, µs, as the recorder has it.
 const READ_US: u64 = 4000;
-/// Between two syncs, µs, as the recorder has it.
+/// Between two records and syncs, µs, as the recorder has it.
 const SYNC_US: u64 = 200_000;
 
 /// CPU time of the stages for one kind of traffic, and the sizes that came out.
@@ -120,17 +120,24 @@ fn write_journal(traffic: &Traffic, rig: &Rig, lock: &SessionLock, start: Timest
     let mut framer = Framer::new(&rig.ports[usize::from(traffic.port)]);
     let mut frames = 0;
     let mut batch = Batch { port: traffic.port, offset: 0, chunks: Vec::new() };
-    let (mut from, mut next_sync_us, mut at_us) = (0, SYNC_US, 0);
+    let (mut from, mut next_record_us, mut at_us) = (0, SYNC_US, 0);
+    // A sync costs the same however little it writes. A bus that is not full would be charged for the syncs of a time
+    // in which a full one carries far more, so they come as often as with a full one.
+    let (bytes_a_sync, mut unsynced) = (traffic.bytes.len() as f64 * SYNC_US as f64 / 1e6 / traffic.bus_s, 0);
     for packets in traffic.packets.chunk_by(|a, b| a.at_us / READ_US == b.at_us / READ_US) {
         let Some(last) = packets.last().filter(|last| last.end > from) else { continue };
         at_us = (last.at_us / READ_US + 1) * READ_US;
-        if at_us >= next_sync_us {
-            next_sync_us = at_us + SYNC_US;
+        if at_us >= next_record_us {
+            next_record_us = at_us + SYNC_US;
             let next = Batch { port: traffic.port, offset: from as u64, chunks: Vec::new() };
             journal.append(&Record::Bytes(std::mem::replace(&mut batch, next))).map_err(error())?;
-            journal.sync().map_err(error())?;
+            if unsynced as f64 >= bytes_a_sync {
+                journal.sync().map_err(error())?;
+                unsynced = 0;
+            }
         }
         let bytes = traffic.bytes[std::mem::replace(&mut from, last.end)..last.end].to_vec();
+        unsynced += bytes.len();
         framer.received(&bytes);
         frames += std::iter::from_fn(|| framer.next()).count() as u64;
         batch.chunks.push(Chunk { stamp: start.plus_us(at_us as i64), bytes });
