@@ -9,6 +9,7 @@ mod backoff;
 mod board;
 mod clock;
 mod outlet;
+mod pace;
 mod port;
 mod queue;
 mod serial;
@@ -40,6 +41,7 @@ use tokio_serial::SerialStream;
 use crate::journal::{Note, SessionNote};
 use clock::StepWatch;
 use outlet::Outlet;
+use pace::Pace;
 use port::Ear;
 use status::StatusLine;
 use talk::Talk;
@@ -81,6 +83,9 @@ pub(crate) fn listen(
         let mut signals = Signals::new()?;
         let (stop, stopped) = watch::channel(false);
         let status = Rc::new(StatusLine::new(Arc::clone(board), clock));
+        let pace = Rc::new(Pace::new(port::shortest_pause(&rig.ports)));
+        let keeper = Rc::clone(&pace);
+        let keeper = tokio::task::spawn_local(async move { keeper.keep().await });
         let mut tasks = Vec::new();
         for Listened { target, opener, stream } in ports {
             let index = usize::from(target.index);
@@ -90,6 +95,7 @@ pub(crate) fn listen(
                 outlet: Outlet::new(&target, sender.clone(), clock, counters),
                 talk: Talk::new(rig, index),
                 stop: stopped.clone(),
+                pace: Rc::clone(&pace),
                 say: Box::new(move |text| say.say(text)),
             };
             tasks.push(tokio::task::spawn_local(port::run(target, opener, stream, ear)));
@@ -103,6 +109,7 @@ pub(crate) fn listen(
                 status.say(&format!("a port's reader failed: {error}"));
             }
         }
+        keeper.abort();
         // Fails only when the writing thread is gone, whose own error is told.
         let _ = sender.send(ToJournal::End);
         status.end();

@@ -3,6 +3,7 @@
 use std::{
     io,
     path::PathBuf,
+    rc::Rc,
     sync::atomic::Ordering::Relaxed,
     time::{Duration, Instant},
 };
@@ -21,6 +22,7 @@ use super::{
     adapter,
     backoff::Backoff,
     outlet::Outlet,
+    pace::Pace,
     talk::{Talk, hex},
 };
 use crate::journal::PortEvent;
@@ -64,6 +66,7 @@ pub(super) struct Ear {
     pub(super) outlet: Outlet,
     pub(super) talk: Talk,
     pub(super) stop: watch::Receiver<bool>,
+    pub(super) pace: Rc<Pace>,
     pub(super) say: Box<dyn Fn(&str)>,
 }
 
@@ -191,11 +194,11 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(port: &Port, stream: &mut S
                 if take(ear, &buffer[..n]).is_err() {
                     return End::Stopped;
                 }
-                if let Some(pause) = pause {
+                if pause.is_some() {
                     tokio::select! {
                         biased;
                         _ = ear.stop.changed() => return End::Stopped,
-                        () = sleep(pause) => {}
+                        () = ear.pace.rest() => {}
                     }
                 }
             }
@@ -209,6 +212,12 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(port: &Port, stream: &mut S
     }
 }
 
+/// The pause that suits every port.
+pub(super) fn shortest_pause(ports: &[Port]) -> Duration {
+    ports.iter().filter_map(pause).min().unwrap_or(PAUSE_STAMPED)
+}
+
+/// The pause between two reads that a port allows; `None` where every byte is to be stamped as it arrives.
 fn pause(port: &Port) -> Option<Duration> {
     match port.kind {
         PortKind::Slcan if port.device_time => Some(PAUSE_STAMPED),

@@ -76,12 +76,16 @@ impl Bench {
         let (stop, stopped) = watch::channel(false);
         let board = Board::new(rig);
         let target = Target { index: 0, port: rig.ports[0].clone(), device: PathBuf::from("/dev/null") };
+        let pace = Rc::new(pace::Pace::new(port::shortest_pause(&rig.ports)));
+        let keeper = Rc::clone(&pace);
+        spawn_local(async move { keeper.keep().await });
         let said = Rc::new(RefCell::new(Vec::new()));
         let hear = Rc::clone(&said);
         let ear = Ear {
             outlet: Outlet::new(&target, sender, SessionClock::start(), Arc::clone(&board.counters[0])),
             talk: Talk::new(rig, 0),
             stop: stopped,
+            pace: Rc::clone(&pace),
             say: Box::new(move |text| hear.borrow_mut().push(text.to_owned())),
         };
         let devices = Devices::default();
@@ -237,8 +241,8 @@ fn a_port_that_is_read_late_is_told() {
         let mut bench = Bench::new(&slcan(""), 4096);
         Bench::settle().await;
         bench.peer.write_all(b"t1230\r").await.expect("room");
-        tokio::time::sleep(Duration::from_millis(1)).await;
-        // Nothing else runs on this thread meanwhile.
+        tokio::task::yield_now().await;
+        // The port has read and rests. Nothing else runs on this thread meanwhile.
         std::thread::sleep(Duration::from_millis(60));
         Bench::settle().await;
         let stall_ms = bench.board.counters[0].status(SessionClock::start().now()).longest_stall_ms;

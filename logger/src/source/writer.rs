@@ -24,6 +24,8 @@ use crate::{
 
 /// Time between syncs. With the sync itself a record is on the disk within a quarter of a second on a healthy disk.
 const INTERVAL: Duration = Duration::from_millis(200);
+/// How often the queue is looked into meanwhile. It has room for far more than comes in this time.
+const LOOK: Duration = Duration::from_millis(50);
 /// Time between attempts while the disk takes nothing.
 const RETRY: Duration = Duration::from_millis(250);
 /// How long an ending recording waits for a disk that takes nothing.
@@ -113,24 +115,33 @@ impl Writer {
     /// # Errors
     /// When the journal cannot be written at the end. What was synced before is safe.
     pub(crate) fn write(mut self, queue: &Queue) -> Result<(), JournalError> {
-        let mut due: Option<Instant> = None;
-        loop {
-            let wait = due.map_or(INTERVAL, |due| due.saturating_duration_since(Instant::now()));
-            match queue.receiver.recv_timeout(wait) {
-                Ok(ToJournal::End) | Err(mpsc::RecvTimeoutError::Disconnected) => return self.end(queue),
-                Ok(message) => {
-                    queue.taken(&message);
-                    self.take(message)?;
-                    due.get_or_insert_with(|| Instant::now() + INTERVAL);
+        while let Ok(first) = queue.receiver.recv() {
+            let due = Instant::now() + INTERVAL;
+            let mut ended = self.accept(queue, first)?;
+            // To be woken by every read would cost both threads more than what is done with it.
+            while let Some(left) = due.checked_duration_since(Instant::now())
+                && !ended
+            {
+                std::thread::sleep(left.min(LOOK));
+                for message in queue.receiver.try_iter() {
+                    ended |= self.accept(queue, message)?;
                 }
-                Err(mpsc::RecvTimeoutError::Timeout) => {}
             }
-            if due.is_some_and(|due| due <= Instant::now()) {
-                self.gather()?;
-                self.sync(queue)?;
-                due = None;
+            if ended {
+                break;
             }
+            self.gather()?;
+            self.sync(queue)?;
         }
+        self.end(queue)
+    }
+
+    /// Takes a message; says whether it was the last.
+    fn accept(&mut self, queue: &Queue, message: ToJournal) -> Result<bool, JournalError> {
+        queue.taken(&message);
+        let is_last = matches!(message, ToJournal::End);
+        self.take(message)?;
+        Ok(is_last)
     }
 
     fn take(&mut self, message: ToJournal) -> Result<(), JournalError> {
