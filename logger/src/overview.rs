@@ -11,7 +11,7 @@ use serde::Serialize;
 use crate::{
     control::socket::{self, ControlError},
     durable::FileError,
-    journal::JOURNAL_FILE,
+    journal::{DISK_PER_JOURNAL, JOURNAL_FILE},
     session::{Existing, SessionLock, unfinished},
     source::Status,
     summary::duration,
@@ -56,7 +56,7 @@ impl Overview {
         }
         let free_bytes = free_bytes(data);
         let rate = recording.as_ref().filter(|r| r.recorded_s > 1.0 && r.journal_bytes > 0);
-        let rate = rate.map(|r| r.journal_bytes as f64 / r.recorded_s);
+        let rate = rate.map(|r| DISK_PER_JOURNAL * r.journal_bytes as f64 / r.recorded_s);
         let free_hours = free_bytes.zip(rate).map(|(bytes, rate)| bytes as f64 / rate / 3600.0);
         Ok(Self { data: data.to_owned(), recording, unfinished: waiting, free_bytes, free_hours })
     }
