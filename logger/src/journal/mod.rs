@@ -53,6 +53,8 @@ use std::{
 use serde::{Deserialize, Serialize};
 use tallywheel_schemas::{RunSheet, Timestamp};
 
+use packing::Unpacker;
+
 /// Version of the journal format.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct JournalVersion(pub u16);
@@ -309,14 +311,14 @@ impl Record {
         bytes
     }
 
-    fn decode(kind: u8, payload: &[u8]) -> Option<Self> {
+    fn decode(kind: u8, payload: &[u8], unpacker: &mut Unpacker) -> Option<Self> {
         match kind {
             0 => serde_json::from_slice(payload).ok().map(|h| Self::Header(Box::new(h))),
             1 => Batch::decode(payload).map(Self::Bytes),
             2 => serde_json::from_slice(payload).ok().map(Self::Event),
             3 => serde_json::from_slice(payload).ok().map(Self::End),
             4 => serde_json::from_slice(payload).ok().map(Self::Note),
-            PACKED => Batch::decode(&packing::unpack(payload)?).map(Self::Bytes),
+            PACKED => Batch::decode(&unpacker.unpack(payload)?).map(Self::Bytes),
             _ => None,
         }
     }

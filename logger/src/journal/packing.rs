@@ -35,14 +35,29 @@ impl std::fmt::Debug for Packer {
     }
 }
 
-/// What was packed; `None` when this is no packed payload, or a larger one than any record has.
-pub(super) fn unpack(packed: &[u8]) -> Option<Vec<u8>> {
-    let size = usize::try_from(get_frame_content_size(packed).ok()??).ok()?;
-    if size > MAX_PAYLOAD {
-        return None;
+/// Unpacks payloads one after the other.
+#[derive(Default)]
+pub(super) struct Unpacker(Option<Decompressor<'static>>);
+
+impl Unpacker {
+    /// What was packed; `None` when this is no packed payload, or a larger one than any record has.
+    pub(super) fn unpack(&mut self, packed: &[u8]) -> Option<Vec<u8>> {
+        let size = usize::try_from(get_frame_content_size(packed).ok()??).ok()?;
+        if size > MAX_PAYLOAD {
+            return None;
+        }
+        if self.0.is_none() {
+            self.0 = Decompressor::new().ok();
+        }
+        let payload = self.0.as_mut()?.decompress(packed, size).ok()?;
+        (payload.len() == size).then_some(payload)
     }
-    let payload = Decompressor::new().ok()?.decompress(packed, size).ok()?;
-    (payload.len() == size).then_some(payload)
+}
+
+impl std::fmt::Debug for Unpacker {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Unpacker")
+    }
 }
 
 #[cfg(test)]
@@ -53,6 +68,10 @@ mod tests {
 
     fn pack(payload: &[u8]) -> Option<Vec<u8>> {
         Packer::new().expect("memory").pack(payload)
+    }
+
+    fn unpack(packed: &[u8]) -> Option<Vec<u8>> {
+        Unpacker::default().unpack(packed)
     }
 
     #[test]
