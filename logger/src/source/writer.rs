@@ -32,6 +32,9 @@ const RETRY: Duration = Duration::from_millis(250);
 const PATIENCE: Duration = Duration::from_secs(5);
 /// Bytes in one record at most, chunk heads not counted.
 const BATCH_BYTES: usize = 1 << 20;
+/// Time that one record covers at most, µs. Ports follow each other record by record, and whoever reads a journal puts
+/// them in order over a few seconds only: after a stop of the disk much more than that waits in the queue.
+const BATCH_US: i64 = 250_000;
 
 /// A copy of what is recorded, for whoever watches. It may lose parts; the journal does not.
 pub(crate) type Tap = mpsc::SyncSender<ToTap>;
@@ -54,6 +57,8 @@ pub(crate) struct Writer {
     lock: SessionLock,
     journal: JournalWriter,
     streams: Vec<Stream>,
+    /// Arrival of the first chunk that no record holds yet, or of an earlier one.
+    gathering_since: Option<Timestamp>,
     /// Arrivals of chunks that are not on the disk yet.
     unsynced: Vec<Timestamp>,
     clock: SessionClock,
@@ -105,7 +110,19 @@ impl Writer {
     ) -> Result<Self, JournalError> {
         let journal = JournalWriter::create(&lock.directory, header.clone())?;
         let streams = board.counters.iter().map(|_| Stream::default()).collect();
-        let writer = Self { data, header, lock, journal, streams, unsynced: Vec::new(), clock, board, ended, tap };
+        let writer = Self {
+            data,
+            header,
+            lock,
+            journal,
+            streams,
+            gathering_since: None,
+            unsynced: Vec::new(),
+            clock,
+            board,
+            ended,
+            tap,
+        };
         writer.tell();
         Ok(writer)
     }
@@ -179,6 +196,11 @@ impl Writer {
             let _ = tap.try_send(ToTap::Bytes(port, stamp, bytes.clone()));
         }
         let index = usize::from(port);
+        let first = *self.gathering_since.get_or_insert(stamp);
+        if stamp.as_us() - first.as_us() > BATCH_US {
+            self.gather()?;
+            self.gathering_since = Some(stamp);
+        }
         let stream = &mut self.streams[index];
         let fits = stream
             .waiting
@@ -211,6 +233,7 @@ impl Writer {
     }
 
     fn gather(&mut self) -> Result<(), JournalError> {
+        self.gathering_since = None;
         (0..self.streams.len()).try_for_each(|port| self.gather_port(port))
     }
 
