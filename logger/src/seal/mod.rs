@@ -46,7 +46,7 @@ use raw_rows::{EventRows, FrameRows, LineRows};
 use window::Window;
 
 /// Rows gathered before they are handed to Parquet.
-const BATCH_ROWS: usize = 8192;
+const BATCH_ROWS: usize = 2048;
 
 /// Program and version, as manifests name it.
 pub const SOFTWARE: &str = concat!("tallywheel-logger ", env!("CARGO_PKG_VERSION"));
@@ -197,7 +197,7 @@ impl Sealer {
         self.notes.push(note);
     }
 
-    /// Takes a message of a port, named by its index in the rig. Messages may be out of order by up to five seconds.
+    /// Takes a message of a port, named by its index in the rig. Messages may be out of order by up to three seconds.
     ///
     /// # Errors
     /// When a table cannot be written.
