@@ -3,5 +3,6 @@
 mod bad_input;
 mod campaign;
 mod crash;
+mod logger_bench;
 mod public_data;
 mod python_peers;
