@@ -158,7 +158,10 @@ fn measure(plan: &Plan, only: Option<Part>) -> Result<Figures, BenchError> {
     let mut figures = Figures::new(plan.quick);
     if wants(Part::Pipeline) {
         for traffic in [Traffic::full_bus(plan.pipeline_s), Traffic::skerry(plan.quick)] {
-            say(&format!("pipeline: {}, {} frames, {:.0} s of a full bus", traffic.name, traffic.frames, traffic.bus_s));
+            say(&format!(
+                "pipeline: {}, {} frames, {:.0} s of a full bus",
+                traffic.name, traffic.frames, traffic.bus_s
+            ));
             figures.pipelines.push(pipeline::measure(&traffic, plan.repetitions)?);
         }
     }

@@ -9,10 +9,7 @@ use tallywheel_logger::{
     seal::seal_journal,
     session::SessionLock,
 };
-use tallywheel_schemas::{
-    Manifest, Rig, Table, TextFile, Timestamp,
-    manifest::Origin,
-};
+use tallywheel_schemas::{Manifest, Rig, Table, TextFile, Timestamp, manifest::Origin};
 use tempfile::TempDir;
 
 use super::{
@@ -67,7 +64,8 @@ impl Pipeline {
 
 /// Measures so many times.
 pub(super) fn measure(traffic: &Traffic, repetitions: usize) -> Result<Pipeline, BenchError> {
-    let rig = Rig::parse(TextFile::new("rig.toml", traffic.rig.as_str())).map_err(BenchError::logger("read the rig"))?;
+    let rig =
+        Rig::parse(TextFile::new("rig.toml", traffic.rig.as_str())).map_err(BenchError::logger("read the rig"))?;
     let (mut journal, mut seal, mut both) = (Vec::new(), Vec::new(), Vec::new());
     let mut sizes = None;
     for _ in 0..repetitions {

@@ -197,7 +197,9 @@ impl Pen {
     }
 
     fn rig(&self) -> String {
-        let mut rig = "schema = 1\nvehicle = \"bench\"\n[[port]]\nname = \"bus\"\nkind = \"slcan\"\nbit_rate = 1000000\n".to_owned();
+        let mut rig =
+            "schema = 1\nvehicle = \"bench\"\n[[port]]\nname = \"bus\"\nkind = \"slcan\"\nbit_rate = 1000000\n"
+                .to_owned();
         for (id, sensors, position) in &self.messages {
             for (at, Sensor { channel, scale, .. }) in sensors.iter().enumerate() {
                 let position = position.map(|p| format!("position = \"{p}\"\n")).unwrap_or_default();
@@ -233,15 +235,7 @@ impl Pen {
             frames += 1;
             packet_frames += 1;
         }
-        Traffic {
-            name: self.name,
-            rig: self.rig(),
-            port: 0,
-            bytes,
-            packets,
-            frames,
-            bus_s: seconds as f64,
-        }
+        Traffic { name: self.name, rig: self.rig(), port: 0, bytes, packets, frames, bus_s: seconds as f64 }
     }
 
     fn frame(&mut self, bytes: &mut Vec<u8>, number: u64, t_us: u64, short: bool) {
