@@ -36,6 +36,7 @@ pub struct LoggedFrame {
 pub struct CandumpFramer {
     pending: Pending,
     ready: VecDeque<LoggedFrame>,
+    inside: bool,
 }
 
 impl Default for CandumpFramer {
@@ -47,7 +48,12 @@ impl Default for CandumpFramer {
 impl CandumpFramer {
     /// A framer at the start of a log.
     pub fn new() -> Self {
-        Self { pending: Pending::new(LIMIT, 0), ready: VecDeque::new() }
+        Self { pending: Pending::new(LIMIT, 0), ready: VecDeque::new(), inside: false }
+    }
+
+    /// Says that the next bytes may begin inside a line.
+    pub fn begin_inside(&mut self) {
+        self.inside = true;
     }
 
     /// Takes bytes in the order of the file.
@@ -87,11 +93,17 @@ impl CandumpFramer {
         self.ready.push_back(last);
     }
 
-    fn line(&self, span: Span) -> LoggedFrame {
+    pub(super) fn seek(&mut self, offset: u64) {
+        self.pending.seek(offset);
+    }
+
+    fn line(&mut self, span: Span) -> LoggedFrame {
         let bytes = self.pending.bytes(span.range);
         let read = if span.end.is_some() { line(bytes) } else { Err(Fault::Endless(LIMIT)) };
+        let inside = std::mem::take(&mut self.inside);
         let (stamp_us, message) = match read {
             Ok((stamp, message)) => (Some(stamp), message),
+            Err(_) if inside => (None, Message::Fragment(escaped(bytes))),
             Err(fault) => (None, Message::Bad(Bad { text: escaped(bytes), fault })),
         };
         LoggedFrame { stamp_us, framed: Framed { offset: span.offset, message } }
