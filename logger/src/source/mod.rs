@@ -8,10 +8,12 @@ mod adapter;
 mod backoff;
 mod board;
 mod clock;
+mod device;
 mod outlet;
 mod port;
+mod port_lock;
 mod queue;
-mod serial;
+mod stable_name;
 mod status;
 mod talk;
 #[cfg(test)]
