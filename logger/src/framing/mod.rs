@@ -16,6 +16,8 @@
 //! assert_eq!((framed.offset, frame.id, frame.data()), (0, 0x456, &[0x11, 0x22, 0x33][..]));
 //! ```
 
+mod can_error;
+mod can_log;
 mod candump;
 mod columns;
 mod modbus;
@@ -26,6 +28,7 @@ mod slcan;
 mod splits;
 mod text;
 
+pub use can_log::{log_error_line, log_line};
 pub use candump::{CandumpFramer, LoggedFrame};
 pub use columns::{Columns, Row};
 pub use modbus::ModbusFramer;

@@ -7,6 +7,8 @@
 mod adapter;
 mod backoff;
 mod board;
+#[cfg(feature = "socketcan")]
+mod can_interface;
 mod clock;
 mod device;
 mod outlet;

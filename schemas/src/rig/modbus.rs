@@ -1,6 +1,6 @@
 //! Checks of Modbus ports and signals.
 
-use super::{ModbusSource, Port, PortKind, RegisterFormat, RegisterKind, Source, signal::SignalText};
+use super::{ModbusSource, Port, RegisterFormat, RegisterKind, Source, signal::SignalText};
 
 /// Addresses that a unit may have: 0 is for everybody and never answers, 248 to 255 are reserved.
 const UNITS: std::ops::RangeInclusive<u8> = 1..=247;
@@ -96,7 +96,7 @@ mod tests {
     use super::*;
     use crate::{
         Rig, TextFile,
-        rig::{Parity, WordOrder},
+        rig::{Parity, PortKind, WordOrder},
     };
 
     const PORT: &str =
