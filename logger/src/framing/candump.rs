@@ -93,6 +93,11 @@ impl CandumpFramer {
         self.ready.push_back(last);
     }
 
+    /// Bytes of a line that is not whole yet, once it has been drained.
+    pub(crate) fn waiting(&self) -> usize {
+        self.pending.waiting()
+    }
+
     pub(super) fn seek(&mut self, offset: u64) {
         self.pending.seek(offset);
     }

@@ -124,6 +124,8 @@ impl Framer {
             Self::Slcan(f) => f.waiting(),
             Self::Nmea(f) => f.waiting(),
             Self::Text(f) => f.waiting(),
+            Self::Modbus(f) => f.waiting(),
+            Self::Can(f) => f.waiting(),
         }
     }
 

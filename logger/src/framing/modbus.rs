@@ -76,6 +76,11 @@ impl ModbusFramer {
         self.asked = None;
     }
 
+    /// Bytes of an answer that is not whole yet, once it has been drained.
+    pub(crate) fn waiting(&self) -> usize {
+        self.waiting.len()
+    }
+
     pub(super) fn seek(&mut self, offset: u64) {
         self.offset = offset;
     }

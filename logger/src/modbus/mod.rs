@@ -25,6 +25,11 @@ pub(crate) fn answer_line(bytes: &[u8]) -> String {
     line('<', bytes)
 }
 
+/// Whether a line is an answer, so that somebody is there.
+pub(crate) fn is_answer(text: &str) -> bool {
+    text.starts_with("< ")
+}
+
 /// Bytes on the line after a mark: `> 01 04 …` without the spaces.
 pub(crate) fn line(mark: char, bytes: &[u8]) -> String {
     let mut text = String::with_capacity(2 + 2 * bytes.len());
