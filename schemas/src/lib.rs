@@ -46,7 +46,7 @@ pub use digest::Digest;
 pub use manifest::{Manifest, ManifestError};
 pub use report::Report;
 pub use rig::Rig;
-pub use run_sheet::{Condition, RunSheet};
+pub use run_sheet::{Condition, ImpossibleSheet, RunSheet};
 pub use table::{LEDGER_VERSION, SCHEMA_VERSION, Table};
 pub use text_file::{TextFile, TextFileError, nearest, unknown_name};
 pub use time::{Timestamp, TimestampError};

@@ -269,7 +269,14 @@ fn check_scaling(text: &SignalText) -> Result<(), String> {
     if relative < 0.0 || absolute < 0.0 {
         return Err("an uncertainty is not below 0".to_owned());
     }
-    Ok(())
+    text.calibration.as_ref().and_then(|c| c.due.as_deref()).map_or(Ok(()), check_day)
+}
+
+fn check_day(day: &str) -> Result<(), String> {
+    match day.parse::<chrono::NaiveDate>() {
+        Ok(date) if date.to_string() == day => Ok(()),
+        _ => Err(format!("calibration due `{day}`: give the day as YYYY-MM-DD")),
+    }
 }
 
 /// A counter is stored as it is counted: what a pulse is worth (`ml_per_pulse`, `m_per_edge`) comes later.
@@ -406,6 +413,7 @@ mod tests {
             (can("pack.soc_pct", 0, 16, "modulus = 7"), "`modulus` belongs to counters only"),
             (can("pack.soc_pct", 0, 16, "scal = 7"), "rig.toml:13:1: unknown field `scal`"),
             (can("pack.soc_pct", 0, 16, "scale = 0.0"), "factor are not 0"),
+            (can("pack.soc_pct", 0, 16, "calibration = { due = \"2027-9-1\" }"), "due `2027-9-1`: give the day as"),
             (can("pack.soc_pct", 0, 16, "").replace("0x310", "0x1310"), "29-bit identifiers need extended = true"),
             ("[fuel]\ndensity_g_per_ml = 745.0\n".to_owned(), "density_g_per_ml = 745 is outside 0.3 to 1.5"),
         ];

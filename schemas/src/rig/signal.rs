@@ -204,6 +204,9 @@ pub struct Calibration {
     /// Day of the calibration, `YYYY-MM-DD`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub date: Option<String>,
+    /// Last day on which it is valid, `YYYY-MM-DD`. Without it a year is assumed, and said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub due: Option<String>,
     /// Certificate or record.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub certificate: Option<String>,
