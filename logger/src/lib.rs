@@ -10,6 +10,7 @@
 //! - [`control`] is how a person talks to a running recording.
 //! - [`modbus`] is what meters are asked and when.
 //! - [`journal`] keeps what arrived, in records that prove themselves.
+//! - [`view`] is what the technician sees meanwhile; nothing that is recorded depends on it.
 //! - [`decode`] makes rows of channels from messages, by the rig.
 //! - [`seal`] sorts by time, writes, hashes and names the files of a session.
 //! - [`import`], [`recover`] and [`rebuild`] are the other ways to a sealed session: from captured files, from the
@@ -56,6 +57,7 @@ mod source;
 mod summary;
 #[cfg(test)]
 mod testing;
+pub mod view;
 
 pub use cli::run;
 pub use durable::FileError;
