@@ -36,6 +36,7 @@
 //! assert_eq!((manifest.session.as_str(), manifest.ports[0].frames), ("skerry-1-20261005T083000Z", 2));
 //! ```
 
+pub mod check;
 mod cli;
 pub mod control;
 pub mod decode;
