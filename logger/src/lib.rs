@@ -45,6 +45,7 @@ mod exit;
 pub mod framing;
 pub mod import;
 pub mod journal;
+pub mod live;
 pub mod message;
 pub mod modbus;
 mod overview;

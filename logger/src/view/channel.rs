@@ -1,7 +1,7 @@
 //! One channel as it is watched: last value, range so far, counts.
 
 use arrow::{
-    array::{Array as _, ArrayRef, AsArray, RecordBatch},
+    array::{Array as _, ArrayRef, AsArray, DictionaryArray, RecordBatch},
     datatypes::{DataType, Float64Type, Int32Type, Int64Type},
 };
 use tallywheel_schemas::{
@@ -113,8 +113,8 @@ impl ChannelView {
     /// Takes what rows of its domain say about it.
     pub(super) fn absorb(&mut self, batch: &RecordBatch) {
         let Some(column) = batch.column_by_name(self.column) else { return };
-        let times = batch.column_by_name("t_us").map(|t| t.as_primitive::<Int64Type>());
-        let keys = batch.columns().get(2).and_then(|k| k.as_dictionary_opt::<Int32Type>()).map(|k| k.keys());
+        let times = batch.column_by_name("t_us").map(AsArray::as_primitive::<Int64Type>);
+        let keys = batch.columns().get(2).and_then(|k| k.as_dictionary_opt::<Int32Type>()).map(DictionaryArray::keys);
         let Some(times) = times else { return };
         for row in 0..batch.num_rows() {
             let is_other = self.key.is_some_and(|key| keys.is_none_or(|keys| keys.value(row) != key));

@@ -148,9 +148,19 @@ pub(super) fn label(channel: &str) -> String {
         "ambient.pressure_kpa" => "Air pressure",
         "ambient.humidity_pct" => "Humidity",
         "ambient.wind_m_s" => "Wind",
-        other => return other.rsplit('.').next().unwrap_or(other).replace('_', " "),
+        other => return own_label(other),
     };
     label.to_owned()
+}
+
+/// A name like `cab_supply_v` in words; the unit at its end stands beside the value anyway.
+fn own_label(name: &str) -> String {
+    const UNITS: [&str; 12] = ["v", "a", "w", "c", "k", "m", "s", "g", "kg", "pct", "kpa", "rpm"];
+    let column = name.rsplit('.').next().unwrap_or(name);
+    let words = column.rsplit_once('_').filter(|(_, unit)| UNITS.contains(unit)).map_or(column, |(words, _)| words);
+    let words = words.replace('_', " ");
+    let mut letters = words.chars();
+    letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or(words)
 }
 
 #[cfg(test)]
@@ -186,6 +196,7 @@ mod tests {
         assert_eq!(show("motor.fault", 3.0), "3 ");
         assert_eq!(show("cab_supply_v", 13.84), "13.8 V");
         assert_eq!(Format::of(&rig, "pack.soc_pct", None).text(None), "–");
+        assert_eq!([label("cab_supply_v"), label("tow_force")], ["Cab supply", "Tow force"]);
     }
 
     #[test]

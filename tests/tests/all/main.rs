@@ -3,5 +3,8 @@
 mod bad_input;
 mod campaign;
 mod crash;
+mod live_page;
 mod public_data;
 mod python_peers;
+mod simulated;
+mod view;
