@@ -4,6 +4,7 @@ mod bad_input;
 mod campaign;
 mod crash;
 mod live_page;
+mod modbus_peer;
 mod public_data;
 mod python_peers;
 mod simulated;
