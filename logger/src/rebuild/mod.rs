@@ -25,7 +25,7 @@ use std::{
 
 use tallywheel_schemas::{
     Domain, Manifest, ManifestError, Rig, Table, TextFileError,
-    manifest::{Origin, RigRecord},
+    manifest::{Origin, RigRecord, Seal},
     rig::PortKind,
 };
 
@@ -80,6 +80,12 @@ pub enum RebuildError {
     /// The manifest cannot be used.
     #[error(transparent)]
     Manifest(#[from] ManifestError),
+    /// The manifest is not as it was sealed.
+    #[error("{}: was altered after sealing; put back the manifest as it was sealed", path.display())]
+    Altered {
+        /// The manifest.
+        path: PathBuf,
+    },
     /// The session is of another vehicle.
     #[error("session {session} is of vehicle {found}, the rig of {expected}")]
     Vehicle {
@@ -168,7 +174,11 @@ pub fn rebuild(options: &RebuildOptions) -> Result<Vec<Manifest>, RebuildError> 
 }
 
 fn rebuild_one(data: &Path, path: &Path, rig: &Rig, record: &RigRecord) -> Result<Manifest, RebuildError> {
-    let old = Manifest::read(path)?;
+    let (old, seal) = Manifest::read_with_seal(path)?;
+    if seal == Seal::Altered {
+        // Decoding it again would seal what was altered.
+        return Err(RebuildError::Altered { path: path.to_owned() });
+    }
     check(data, &old, rig)?;
     let directory = data.join(JOURNAL_DIRECTORY).join(&old.session);
     durable::make_directory(&directory)?;
@@ -182,6 +192,7 @@ fn rebuild_one(data: &Path, path: &Path, rig: &Rig, record: &RigRecord) -> Resul
     if old.rig.blake3 != record.blake3 {
         new.earlier_rigs.push(old.rig.clone());
     }
+    let new = new.sealed();
     let partial = durable::write_partial(path, &new.to_json())?;
     let aside = data.join(SUPERSEDED_DIRECTORY).join(&old.session);
     supersede(data, &old, path, &aside.join(old.rig.blake3.short()))?;
@@ -339,7 +350,9 @@ fn supersede(data: &Path, old: &Manifest, path: &Path, aside: &Path) -> Result<(
     durable::make_directory(aside)?;
     let copy = aside.join(path.file_name().unwrap_or_default());
     if !copy.exists() {
-        let partial = durable::write_partial(&copy, &old.to_json())?;
+        // Byte for byte: the seal is over the text.
+        let text = fs::read_to_string(path).map_err(FileError::io("read", path))?;
+        let partial = durable::write_partial(&copy, &text)?;
         durable::publish(&partial, &copy)?;
     }
     for file in old.files.iter().filter(|f| is_decoded(&f.table)) {

@@ -107,7 +107,23 @@ fn decoded_tables_are_as_if_the_corrected_rig_had_been_there_from_the_start() {
         let kept = aside.join(&file.table).join(format!("{}.parquet", old.session));
         assert_eq!(durable::digest(&kept).expect("kept").0, file.blake3);
     }
+    let superseded = aside.join(format!("{}.json", old.session));
+    for (path, expected) in [(superseded, &old), (bench.data.join(new.path()), &new)] {
+        let (found, seal) = Manifest::read_with_seal(&path).expect("a manifest");
+        assert_eq!((&found, seal), (expected, Seal::Holds));
+    }
     assert!(!tree(&bench.data).iter().any(|f| f.contains("partial") || f.contains(".journal/")));
+}
+
+#[test]
+fn an_altered_manifest_is_not_sealed_again() {
+    let bench = Bench::new();
+    let old = bench.import(RIG, &bench.data);
+    let path = bench.data.join(old.path());
+    let text = fs::read_to_string(&path).expect("the manifest");
+    fs::write(&path, text.replacen("\"bad\": 2", "\"bad\": 0", 1)).expect("room");
+    let error = bench.rebuild(&corrected()).expect_err("altered").to_string();
+    assert!(error.ends_with("was altered after sealing; put back the manifest as it was sealed"), "{error}");
 }
 
 #[test]

@@ -406,7 +406,7 @@ impl Sealer {
                 finished.push(file.finish()?);
             }
         }
-        let manifest = self.manifest(end, origin, &finished);
+        let manifest = self.manifest(end, origin, &finished).sealed();
         publish(&self.dataset, &manifest, &finished)?;
         Ok(manifest)
     }
@@ -460,6 +460,7 @@ impl Sealer {
             gaps,
             notes,
             files: finished.iter().map(|f| f.record.clone()).collect(),
+            seal: None,
         }
     }
 
