@@ -8,7 +8,7 @@ use std::{
     time::Duration,
 };
 
-use clap::{Parser, Subcommand};
+use clap::{Parser, Subcommand, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use tallywheel_schemas::{Manifest, RunSheet, Timestamp};
 
@@ -22,6 +22,7 @@ use crate::{
     recover::{Outcome, Recovery, recover},
     serial_ports,
     summary::Summary,
+    verify::{Plan, VerifyOptions},
 };
 
 /// Said once at the start of every recording.
@@ -40,7 +41,8 @@ struct Args {
 }
 
 const EXIT_CODES: &str = "\
-Exit codes: 0 done; 1 done, but data were malformed, dropped or lost with a port; 2 could not be done, or wrong usage.";
+Exit codes: 0 done; 1 done, but data were malformed, dropped or lost with a port; 2 could not be done, or wrong usage.
+Of verify: 0 everything holds; 1 something is damaged, missing or foreign; 2 not everything could be checked.";
 
 #[derive(Debug, Subcommand)]
 enum Command {
@@ -109,6 +111,20 @@ enum Command {
         /// Session to decode again; without it every session of the rig's vehicle
         #[arg(long = "session", value_name = "NAME")]
         sessions: Vec<String>,
+    },
+    /// Check every sealed session against its hashes; changes nothing
+    ///
+    /// Exit codes: 0 everything holds; 1 something is damaged, missing or foreign; 2 not everything could be checked.
+    Verify {
+        /// Dataset directory
+        #[arg(long, value_name = "DATASET")]
+        data: PathBuf,
+        /// Session to check; without it everything
+        #[arg(long = "session", value_name = "NAME")]
+        sessions: Vec<String>,
+        /// How the result is printed
+        #[arg(long, value_enum, default_value_t = Format::Text)]
+        format: Format,
     },
     /// List serial devices
     Ports,
@@ -185,6 +201,15 @@ struct CorrectArgs {
     fields: Vec<String>,
 }
 
+/// How a result is printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// Lines for people.
+    Text,
+    /// One object for programs.
+    Json,
+}
+
 fn pair(text: &str) -> Result<(String, PathBuf), String> {
     match text.split_once('=') {
         Some((port, path)) if !port.is_empty() && !path.is_empty() => Ok((port.to_owned(), PathBuf::from(path))),
@@ -238,6 +263,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> Exit {
             ask(&data, CommandKind::RunStop { fuel_mass_after_kg: fuel_mass_after }, who)
         }
         Command::Correct(args) => run_correct(&args),
+        Command::Verify { data, sessions, format } => run_verify(&VerifyOptions { data, sessions }, format),
         Command::Ports => serial_ports::list().map_err(|e| format!("list serial devices: {e}")).map(|text| {
             print(&text);
             Exit::Success
@@ -358,6 +384,19 @@ fn run_rebuild(options: &RebuildOptions) -> Result<Exit, String> {
         print(&Summary::new(&options.data, manifest).to_string());
     }
     Ok(Exit::Success)
+}
+
+fn run_verify(options: &VerifyOptions, format: Format) -> Result<Exit, String> {
+    let plan = Plan::new(options).map_err(|e| e.to_string())?;
+    let bar = progress(plan.bytes());
+    let checked = plan.check(&mut |bytes| bar.inc(bytes));
+    bar.finish_and_clear();
+    let verification = checked.map_err(|e| e.to_string())?;
+    print(&match format {
+        Format::Text => verification.to_string(),
+        Format::Json => verification.to_json(),
+    });
+    Ok(verification.verdict().into())
 }
 
 /// Prints to standard output. A reader that has gone away is no error.

@@ -4,14 +4,17 @@ use std::process::ExitCode;
 
 use tallywheel_schemas::Manifest;
 
+use crate::verify::Verdict;
+
 /// How a run of the program ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Exit {
     /// 0: done.
     Success,
-    /// 1: done, but data were malformed, dropped, overrun or lost with a port; the summary says which.
+    /// 1: done, but data were malformed, dropped, overrun or lost with a port; the summary says which. Of `verify`:
+    /// something is damaged, missing or foreign.
     Faults,
-    /// 2: could not be done; also wrong usage.
+    /// 2: could not be done; also wrong usage. Of `verify`: not everything could be checked.
     Failed,
 }
 
@@ -31,6 +34,16 @@ impl Exit {
         let lossy = |p: &tallywheel_schemas::manifest::PortRecord| p.bad > 0 || p.dropped > 0 || p.overruns > 0;
         let gone = manifest.gaps.iter().any(|g| g.cause.is_loss());
         if gone || manifest.ports.iter().any(lossy) { Self::Faults } else { Self::Success }
+    }
+}
+
+impl From<Verdict> for Exit {
+    fn from(verdict: Verdict) -> Self {
+        match verdict {
+            Verdict::Holds => Self::Success,
+            Verdict::Damaged => Self::Faults,
+            Verdict::Unchecked => Self::Failed,
+        }
     }
 }
 

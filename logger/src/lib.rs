@@ -13,6 +13,7 @@
 //! - [`view`] is what the technician sees meanwhile; nothing that is recorded depends on it.
 //! - [`decode`] makes rows of channels from messages, by the rig.
 //! - [`seal`] sorts by time, writes, hashes and names the files of a session.
+//! - [`verify`] checks all of it against its hashes, and changes nothing.
 //! - [`import`], [`recover`] and [`rebuild`] are the other ways to a sealed session: from captured files, from the
 //!   journal of an interrupted recording, and from raw tables with a corrected rig.
 //!
@@ -60,6 +61,7 @@ mod summary;
 #[cfg(test)]
 mod testing;
 pub mod view;
+pub mod verify;
 
 pub use cli::run;
 pub use durable::FileError;
