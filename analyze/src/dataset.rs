@@ -50,14 +50,14 @@ pub struct Filter {
     pub runs: Vec<String>,
 }
 
-/// Rows that cannot be trusted and were left out.
+/// Bytes of a file that are not as sealed, and the rows left out for it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Damage {
     /// Table.
     pub table: String,
     /// Path of the file below the dataset's root.
     pub path: String,
-    /// Rows left out.
+    /// Rows left out; 0 when the damage lies where no row is.
     pub rows: u64,
     /// What is wrong, as a lowercase fragment.
     pub reason: String,
@@ -65,6 +65,9 @@ pub struct Damage {
 
 impl std::fmt::Display for Damage {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if self.rows == 0 {
+            return write!(f, "{}: no row is lost, but the file is damaged: {}", self.path, self.reason);
+        }
         write!(f, "{}: {} rows cannot be trusted and are left out: {}", self.path, self.rows, self.reason)
     }
 }

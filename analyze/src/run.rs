@@ -204,7 +204,7 @@ fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) 
     if run.sheet.route != campaign.route {
         broken.push(format!("driven on route “{}”, not “{}”", run.sheet.route, campaign.route));
     }
-    for damage in &run.ledger.findings.damage {
+    for damage in run.ledger.findings.damage.iter().filter(|d| d.rows > 0) {
         broken.push(damage.to_string());
     }
     if run.l_per_100km().is_none() {
