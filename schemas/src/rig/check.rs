@@ -92,6 +92,9 @@ fn ports(file: &TextFile, raw: &[Spanned<Port>]) -> Checked<Vec<Port>> {
             }
             _ => {}
         }
+        if port.baud == 0 {
+            return fail(format!("port `{}`: baud = 0; give the line rate in bit/s, as in baud = 115200", port.name));
+        }
         if !matches!(port.decimal, '.' | ',') || port.decimal == port.separator {
             return fail(format!(
                 "port `{}`: the decimal mark is `.` or `,` and differs from the separator",
@@ -198,6 +201,16 @@ fn check_numbers(file: &TextFile, raw: &RigText) -> Checked<()> {
             return Err(file.error(at..at, format!("{name} = {value} is outside {min} to {max}")));
         }
     }
+    if let (Some(cut_in), Some(cut_off)) = (raw.assist.cut_in_m_s, raw.assist.cut_off_m_s)
+        && cut_in > cut_off
+    {
+        let at = file.text.find("cut_in_m_s").unwrap_or_default();
+        let message = format!(
+            "cut_in_m_s = {cut_in} is above cut_off_m_s = {cut_off}; the controller switches on again below the speed \
+             at which it switches off"
+        );
+        return Err(file.error(at..at, message));
+    }
     Ok(())
 }
 
@@ -232,7 +245,7 @@ fn signal(file: &TextFile, raw: &RigText, ports: &[Port], spanned: &Spanned<Sign
     check_scaling(text).map_err(|message| fail(format!("{}: {message}", text.channel)))?;
     let range = known.map(|c| (c.min, c.max)).or(aux.map(|a| (a.min, a.max))).unwrap_or((f64::MIN, f64::MAX));
     let (min, max) = (text.min.unwrap_or(range.0), text.max.unwrap_or(range.1));
-    if min >= max {
+    if min >= max || !min.is_finite() || !max.is_finite() {
         return Err(fail(format!("{}: min {min} is not below max {max}", text.channel)));
     }
     let bits = text.length.filter(|_| text.id.is_some()).or_else(|| modbus::unsigned_bits(&source));
@@ -263,19 +276,39 @@ fn check_scaling(text: &SignalText) -> Result<(), String> {
     if ![text.scale, text.offset, factor, shift, relative, absolute].iter().all(|n| n.is_finite()) {
         return Err("scale, offset and calibration are finite numbers".to_owned());
     }
-    if text.scale == 0.0 || factor == 0.0 {
-        return Err("scale and the calibration's factor are not 0".to_owned());
+    if text.scale == 0.0 || factor <= 0.0 {
+        return Err("scale is not 0, and the calibration's factor is above 0".to_owned());
+    }
+    if let Some(date) = text.calibration.as_ref().and_then(|c| c.date.as_deref())
+        && !is_date(date)
+    {
+        return Err(format!("calibration date `{date}` is not a day as YYYY-MM-DD, like 2026-09-14"));
     }
     if relative < 0.0 || absolute < 0.0 {
         return Err("an uncertainty is not below 0".to_owned());
     }
-    text.calibration.as_ref().and_then(|c| c.due.as_deref()).map_or(Ok(()), check_day)
+    match text.calibration.as_ref().and_then(|c| c.due.as_deref()).filter(|day| !is_date(day)) {
+        Some(day) => Err(format!("calibration due `{day}` is not a day as YYYY-MM-DD")),
+        None => Ok(()),
+    }
 }
 
-fn check_day(day: &str) -> Result<(), String> {
-    match day.parse::<chrono::NaiveDate>() {
-        Ok(date) if date.to_string() == day => Ok(()),
-        _ => Err(format!("calibration due `{day}`: give the day as YYYY-MM-DD")),
+/// Whether a text is a day of the calendar in the one way that is accepted.
+fn is_date(text: &str) -> bool {
+    text.len() == 10 && chrono::NaiveDate::parse_from_str(text, "%Y-%m-%d").is_ok()
+}
+
+/// The count must come round within what its field can hold.
+fn check_modulus(text: &SignalText, modulus: u64) -> Result<(), String> {
+    if modulus < 2 {
+        return Err(format!("modulus = {modulus}; the number of counts before the counter is 0 again, at least 2"));
+    }
+    let bits = text.length.filter(|_| text.id.is_some());
+    match bits {
+        Some(bits @ 1..64) if modulus > 1 << bits => {
+            Err(format!("modulus = {modulus} is more than a field of {bits} bits can count; at most {}", 1_u64 << bits))
+        }
+        _ => Ok(()),
     }
 }
 
@@ -290,6 +323,9 @@ fn check_counter(text: &SignalText, known: Option<&Channel>, hold: Hold) -> Resu
             Some(_) => Err("`modulus` belongs to counters only".to_owned()),
             None => Ok(()),
         };
+    }
+    if let Some(modulus) = text.modulus {
+        check_modulus(text, modulus)?;
     }
     let scaled = text.calibration.as_ref().is_some_and(|c| c.factor != 1.0 || c.offset != 0.0);
     if text.scale != 1.0 || text.offset != 0.0 || scaled {
@@ -412,8 +448,34 @@ mod tests {
             (can("pack.soc_pct", 0, 16, "hold = \"counter\""), "does not fit this channel"),
             (can("pack.soc_pct", 0, 16, "modulus = 7"), "`modulus` belongs to counters only"),
             (can("pack.soc_pct", 0, 16, "scal = 7"), "rig.toml:13:1: unknown field `scal`"),
-            (can("pack.soc_pct", 0, 16, "scale = 0.0"), "factor are not 0"),
-            (can("pack.soc_pct", 0, 16, "calibration = { due = \"2027-9-1\" }"), "due `2027-9-1`: give the day as"),
+            (can("pack.soc_pct", 0, 16, "calibration = { due = \"2027-9-1\" }"), "due `2027-9-1` is not a day"),
+            (can("pack.soc_pct", 0, 16, "scale = 0.0"), "scale is not 0"),
+            (
+                can("pack.soc_pct", 0, 16, "scale = inf"),
+                "rig.toml:7:1: pack.soc_pct: scale, offset and calibration are",
+            ),
+            (can("pack.soc_pct", 0, 16, "offset = nan"), "are finite numbers"),
+            (can("pack.soc_pct", 0, 16, "[signal.calibration]\nfactor = 0.0"), "factor is above 0"),
+            (can("pack.soc_pct", 0, 16, "[signal.calibration]\nfactor = -1.01"), "factor is above 0"),
+            (
+                can("pack.soc_pct", 0, 16, "[signal.calibration]\ndate = \"14.9.2026\""),
+                "rig.toml:7:1: pack.soc_pct: calibration date `14.9.2026` is not a day as YYYY-MM-DD",
+            ),
+            (can("pack.soc_pct", 0, 16, "[signal.calibration]\ndate = \"2026-02-30\""), "is not a day"),
+            (can("pack.soc_pct", 0, 16, "[signal.calibration]\ndate = \"2026-2-3\""), "is not a day"),
+            (can("pack.soc_pct", 0, 16, "min = 5.0\nmax = 5.0"), "min 5 is not below max 5"),
+            (can("pack.soc_pct", 0, 16, "min = nan"), "min NaN is not below max 100"),
+            (can("engine.fuel_count", 0, 16, "modulus = 0"), "rig.toml:7:1: engine.fuel_count: modulus = 0"),
+            (can("engine.fuel_count", 0, 16, "modulus = 1"), "at least 2"),
+            (
+                can("engine.fuel_count", 0, 16, "modulus = 65537"),
+                "more than a field of 16 bits can count; at most 65536",
+            ),
+            (
+                "[assist]\ncut_in_m_s = 16.2\ncut_off_m_s = 16.1\n".to_owned(),
+                "rig.toml:8:1: cut_in_m_s = 16.2 is above cut_off_m_s = 16.1",
+            ),
+            ("[[port]]\nname = \"box\"\nkind = \"text\"\nbaud = 0\n".to_owned(), "rig.toml:7:1: port `box`: baud = 0"),
             (can("pack.soc_pct", 0, 16, "").replace("0x310", "0x1310"), "29-bit identifiers need extended = true"),
             ("[fuel]\ndensity_g_per_ml = 745.0\n".to_owned(), "density_g_per_ml = 745 is outside 0.3 to 1.5"),
         ];
@@ -421,6 +483,17 @@ mod tests {
             let message = error(&text);
             assert!(message.contains(expected), "{message}\nshould say\n{expected}");
         }
+    }
+
+    #[test]
+    fn a_modulus_that_fits_its_field_and_equal_cut_speeds_are_fine() {
+        let text = format!(
+            "{PORT}{}{}",
+            can("engine.fuel_count", 0, 16, "modulus = 65536"),
+            "[assist]\ncut_in_m_s = 16.1\ncut_off_m_s = 16.1\n"
+        );
+        let rig = Rig::parse(TextFile::new("rig.toml", text)).expect("a good rig");
+        assert_eq!(rig.signals[0].modulus, Some(65_536));
     }
 
     #[test]
