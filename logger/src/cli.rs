@@ -21,6 +21,7 @@ use crate::{
     record::{RecordOptions, record},
     recover::{Outcome, Recovery, recover},
     serial_ports,
+    session::JOURNAL_DIRECTORY,
     summary::Summary,
     verify::{Plan, VerifyOptions},
 };
@@ -78,7 +79,8 @@ enum Command {
         /// Dataset directory
         #[arg(long, value_name = "DATASET")]
         data: PathBuf,
-        /// Captured file of a port: slcan text or CAN log, NMEA log, or delimited text
+        /// Captured file of a port: slcan text or CAN log, NMEA log, or delimited text. FILE#NAME means one interface
+        /// of a CAN log that has several
         #[arg(long = "capture", value_name = "PORT=FILE", value_parser = pair, required = true)]
         captures: Vec<(String, PathBuf)>,
         /// Start of captures that do not know their time, as in 2026-10-05T08:30:00Z
@@ -93,6 +95,9 @@ enum Command {
         /// Name of the session, in place of VEHICLE-START
         #[arg(long, value_name = "NAME")]
         session: Option<String>,
+        /// Import captures although the dataset has them of this vehicle already
+        #[arg(long)]
+        again: bool,
     },
     /// Finish recordings that were interrupted
     Recover {
@@ -225,8 +230,17 @@ fn seconds(text: &str) -> Result<f64, String> {
     }
 }
 
+/// A point in time with its zone: an hour's error in a start is an hour's error in every stamp.
 fn time(text: &str) -> Result<Timestamp, String> {
-    Timestamp::parse(text, 0).map_err(|e| e.to_string())
+    let time = Timestamp::parse(text, 0).map_err(|e| e.to_string())?;
+    // Only a text without a zone means another time under another zone.
+    if Timestamp::parse(text, 3600) != Ok(time) {
+        let text = text.trim();
+        return Err(format!(
+            "`{text}` has no time zone; add Z for UTC, as in {text}Z, or an offset, as in {text}+02:00"
+        ));
+    }
+    Ok(time)
 }
 
 /// Runs the program with the arguments that the system gave it, the program's name first.
@@ -249,8 +263,8 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> Exit {
             let [length, rotate] = [length, rotate].map(|s| s.map(Duration::from_secs_f64));
             run_record(&RecordOptions { rig, data, run_sheet, devices, length, rotate, unattended })
         }
-        Command::Import { rig, data, captures, start, span, run_sheet, session } => {
-            run_import(&ImportOptions { rig, data, captures, start, span_s: span, run_sheet, session })
+        Command::Import { rig, data, captures, start, span: span_s, run_sheet, session, again } => {
+            run_import(&ImportOptions { rig, data, captures, start, span_s, run_sheet, session, again, now: None })
         }
         Command::Recover { data } => run_recover(&data),
         Command::Rebuild { data, rig, sessions } => run_rebuild(&RebuildOptions { rig, data, sessions }),
@@ -264,9 +278,9 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> Exit {
         }
         Command::Correct(args) => run_correct(&args),
         Command::Verify { data, sessions, format } => run_verify(&VerifyOptions { data, sessions }, format),
-        Command::Ports => serial_ports::list().map_err(|e| format!("list serial devices: {e}")).map(|text| {
-            print(&text);
-            Exit::Success
+        Command::Ports => serial_ports::list().map_err(|e| format!("list serial devices: {e}")).and_then(|text| {
+            print(&text)?;
+            Ok(Exit::Success)
         }),
     };
     done.unwrap_or_else(|error| {
@@ -287,6 +301,8 @@ fn run_record(options: &RecordOptions) -> Result<Exit, String> {
     let recorded = recorded.map_err(|e| e.to_string())?;
     let worst = *worst.lock().unwrap_or_else(PoisonError::into_inner);
     Ok(if recorded.faults > 0 { worst.max(Exit::Faults) } else { worst })
+    let manifest = record(options).map_err(|e| e.to_string())?;
+    report(&options.data, &manifest)
 }
 
 fn run_import(options: &ImportOptions) -> Result<Exit, String> {
@@ -294,7 +310,7 @@ fn run_import(options: &ImportOptions) -> Result<Exit, String> {
     let bar = progress(sizes.map(|m| m.len()).sum());
     let imported = import(options, &mut |bytes| bar.inc(bytes));
     bar.finish_and_clear();
-    Ok(report(&options.data, &imported.map_err(|e| e.to_string())?))
+    report(&options.data, &imported.map_err(|e| e.to_string())?)
 }
 
 /// A bar that is drawn only on a terminal.
@@ -307,50 +323,62 @@ fn progress(bytes: u64) -> ProgressBar {
     bar
 }
 
-fn report(data: &Path, manifest: &Manifest) -> Exit {
-    print(&Summary::new(data, manifest).to_string());
-    Exit::of(manifest)
+/// Prints the summary of a sealed session.
+fn report(data: &Path, manifest: &Manifest) -> Result<Exit, String> {
+    let sealed = |error| format!("session {} is sealed, but its summary is not printed: {error}", manifest.session);
+    print(&Summary::new(data, manifest).to_string()).map_err(sealed)?;
+    Ok(Exit::of(manifest))
 }
 
 fn run_recover(data: &Path) -> Result<Exit, String> {
     if !data.is_dir() {
         return Err(format!("{} is no directory", data.display()));
     }
+    if !["sessions", JOURNAL_DIRECTORY].iter().any(|name| data.join(name).is_dir()) {
+        return Err(format!(
+            "{}: not a dataset: nothing was recorded or imported into it; name the directory given as --data then",
+            data.display()
+        ));
+    }
     let recoveries = recover(data).map_err(|e| e.to_string())?;
     if recoveries.is_empty() {
-        print("nothing to recover\n");
+        print("nothing to recover\n")?;
     }
-    Ok(recoveries.iter().map(|recovery| report_recovery(data, recovery)).max().unwrap_or(Exit::Success))
+    let mut worst = Exit::Success;
+    for recovery in &recoveries {
+        worst = worst.max(report_recovery(data, recovery)?);
+    }
+    Ok(worst)
 }
 
-fn report_recovery(data: &Path, recovery: &Recovery) -> Exit {
+fn report_recovery(data: &Path, recovery: &Recovery) -> Result<Exit, String> {
     let session = &recovery.session;
     match &recovery.outcome {
         Outcome::Sealed { manifest, skipped } => {
-            let exit = report(data, manifest);
-            let Some((skipped, kept)) = skipped else { return exit };
-            print(&format!("kept     the whole journal, {} bytes unread: {}\n", skipped.bytes, kept.display()));
-            exit.max(Exit::Faults)
+            let exit = report(data, manifest)?;
+            let Some((skipped, kept)) = skipped else { return Ok(exit) };
+            print(&format!("kept     the whole journal, {} bytes unread: {}\n", skipped.bytes, kept.display()))?;
+            Ok(exit.max(Exit::Faults))
         }
         Outcome::AlreadySealed => {
-            print(&format!("{session}: was sealed already; its journal is cleared away\n"));
-            Exit::Success
+            print(&format!("{session}: was sealed already; its journal is cleared away\n"))?;
+            Ok(Exit::Success)
         }
         Outcome::InWork => {
-            print(&format!("{session}: in work by another program, left alone\n"));
-            Exit::Success
+            print(&format!("{session}: in work by another program, left alone\n"))?;
+            Ok(Exit::Success)
         }
         Outcome::Nothing => {
-            print(&format!("{session}: nothing had been recorded; a broken import is to be started again\n"));
-            Exit::Success
+            print(&format!("{session}: nothing had been recorded; a broken import is to be started again\n"))?;
+            Ok(Exit::Success)
         }
         Outcome::Unreadable { reason, kept } => {
-            print(&format!("{session}: cannot be read ({reason}); kept as {}\n", kept.display()));
-            Exit::Faults
+            print(&format!("{session}: cannot be read ({reason}); kept as {}\n", kept.display()))?;
+            Ok(Exit::Faults)
         }
         Outcome::Failed(error) => {
             complain(&format!("error: session {session}: {error}"));
-            Exit::Failed
+            Ok(Exit::Failed)
         }
     }
 }
@@ -381,7 +409,7 @@ fn run_correct(args: &CorrectArgs) -> Result<Exit, String> {
 fn run_rebuild(options: &RebuildOptions) -> Result<Exit, String> {
     let manifests = rebuild(options).map_err(|e| e.to_string())?;
     for manifest in &manifests {
-        print(&Summary::new(&options.data, manifest).to_string());
+        print(&Summary::new(&options.data, manifest).to_string())?;
     }
     Ok(Exit::Success)
 }
@@ -395,13 +423,17 @@ fn run_verify(options: &VerifyOptions, format: Format) -> Result<Exit, String> {
     print(&match format {
         Format::Text => verification.to_string(),
         Format::Json => verification.to_json(),
-    });
+    })?;
     Ok(verification.verdict().into())
 }
 
-/// Prints to standard output. A reader that has gone away is no error.
-fn print(text: &str) {
-    let _ = io::stdout().lock().write_all(text.as_bytes());
+/// Prints to standard output. A reader that has gone away is no error; a full disk is.
+fn print(text: &str) -> Result<(), String> {
+    let mut out = io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => Err(format!("write to standard output: {e}")),
+        _ => Ok(()),
+    }
 }
 
 /// Prints to standard error.
@@ -432,6 +464,9 @@ mod tests {
     fn pairs_and_seconds_are_checked() {
         assert_eq!(pair("kit=/dev/ttyACM0=x"), Ok(("kit".to_owned(), PathBuf::from("/dev/ttyACM0=x"))));
         assert!(pair("/dev/ttyACM0").is_err() && pair("=x").is_err());
+        assert_eq!(time("2026-10-05T08:30:00Z"), time("2026-10-05 10:30:00+02:00"));
+        let naive = time("2026-10-05T08:30:00").expect_err("no zone");
+        assert!(naive.contains("has no time zone; add Z for UTC, as in 2026-10-05T08:30:00Z"), "{naive}");
         assert!(seconds("0").is_err() && seconds("nan").is_err() && seconds("30").is_ok());
     }
 }

@@ -269,6 +269,9 @@ pub enum Fault {
     /// Bytes on a Modbus line that answer no request of ours.
     #[error("answers nothing that was asked: another master, an echo or noise on the line")]
     Unasked,
+    /// Its time lies so far from its neighbours' that it cannot be put in order.
+    #[error("its time is more than 5 s out of order")]
+    Order,
     /// The time column cannot be read.
     #[error("its time cannot be read")]
     Time,

@@ -26,14 +26,14 @@ use std::{
 use tallywheel_schemas::{
     Domain, Manifest, ManifestError, Rig, Table, TextFileError,
     manifest::{Origin, RigRecord, Seal},
-    rig::PortKind,
+    rig::{Port, PortKind},
 };
 
 use crate::{
     decode::Decoder,
     durable::{self, FileError},
     framing::{Columns, Row, is_verified},
-    import::clock,
+    import::{SORTED_US, clock, clock::RowTime},
     message::unescaped,
     seal::{EventKind, FinishedFile, SOFTWARE, SealError, TableFile, WireTime},
     session::{Existing, JOURNAL_DIRECTORY, SUPERSEDED_DIRECTORY, SessionLock, find_manifest, manifests},
@@ -309,6 +309,8 @@ struct LineFilter {
     /// Messages that were cut by the start or end of listening: time, `port: text`.
     fragments: HashSet<(i64, String)>,
     imported: bool,
+    /// Of each port's first row, how far its stamp lies behind its own time; rows in their place share it.
+    behind_us: Vec<Option<i64>>,
 }
 
 impl LineFilter {
@@ -322,7 +324,8 @@ impl LineFilter {
             }
         }
         let imported = matches!(manifest.origin, Origin::Imported(_));
-        Ok(Self { columns: rig.ports.iter().map(Columns::of).collect(), fragments, imported })
+        let columns: Vec<Columns> = rig.ports.iter().map(Columns::of).collect();
+        Ok(Self { behind_us: vec![None; columns.len()], columns, fragments, imported })
     }
 
     fn is_good(&mut self, rig: &Rig, port: usize, t: i64, text: &str) -> bool {
@@ -338,9 +341,20 @@ impl LineFilter {
             PortKind::Text => match self.columns[port].judge(text) {
                 Row::Header => true,
                 Row::Mismatch { .. } => false,
-                // A captured row whose time could not be read was bad when it was imported.
-                Row::Cells => !self.imported || clock::reads_time(described, &self.columns[port], text),
+                Row::Cells => !self.imported || self.is_in_place(described, port, t, text),
             },
+        }
+    }
+
+    /// A captured row whose time could not be read, or lay too far back to be sorted, was bad when it was imported.
+    fn is_in_place(&mut self, described: &Port, port: usize, t: i64, text: &str) -> bool {
+        match clock::row_time(described, &self.columns[port], text) {
+            RowTime::NoColumn => true,
+            RowTime::Unreadable => false,
+            RowTime::At(own) => {
+                let behind = t.saturating_sub(own);
+                (behind - *self.behind_us[port].get_or_insert(behind)).abs() <= SORTED_US
+            }
         }
     }
 }

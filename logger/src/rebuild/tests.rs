@@ -37,7 +37,7 @@ column = "temp"
 const BUS: &str = "t31020A000000\rt31021400012C\rt3102\rT12ABCDEF2AA550190\r";
 const GPS: &str =
     "$GPRMC,083000.00,A,4807.038,N,01131.000,E,022.4,084.4,051026,003.1,W*7F\r\n$GPRMC,083001.00,A,48\r\n";
-const BOX: &str = "0.0,1,20\n0.1,2\nx,3,21\n0.4,4,22\n";
+const BOX: &str = "0.0,1,20\n0.1,2\nx,3,21\n0.4,4,22\n20.0,5,23\n20.1,6,23\n1.0,7,24\n20.2,8,25\n";
 
 struct Bench {
     directory: tempfile::TempDir,
@@ -121,7 +121,7 @@ fn an_altered_manifest_is_not_sealed_again() {
     let old = bench.import(RIG, &bench.data);
     let path = bench.data.join(old.path());
     let text = fs::read_to_string(&path).expect("the manifest");
-    fs::write(&path, text.replacen("\"bad\": 2", "\"bad\": 0", 1)).expect("room");
+    fs::write(&path, text.replacen("\"bad\": 3", "\"bad\": 0", 1)).expect("room");
     let error = bench.rebuild(&corrected()).expect_err("altered").to_string();
     assert!(error.ends_with("was altered after sealing; put back the manifest as it was sealed"), "{error}");
 }
