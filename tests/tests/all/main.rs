@@ -5,6 +5,7 @@ mod campaign;
 mod crash;
 mod live_page;
 mod modbus_peer;
+mod integrity;
 mod public_data;
 mod python_peers;
 mod simulated;
