@@ -10,8 +10,9 @@ use serde_json::Value;
 use tallywheel_tests::{Bench, program, run};
 
 const RIG: &str = "schema = 1\nvehicle = \"skerry-9\"\n[[port]]\nname = \"table\"\nkind = \"text\"\n\
-    columns = [\"s\", \"v\"]\ntime_column = \"s\"\ntime_format = \"from_start_s\"\n\
-    [[signal]]\nchannel = \"motion.wheel_speed_m_s\"\nport = \"table\"\ncolumn = \"v\"\n";
+    columns = [\"s\", \"v\", \"f\"]\ntime_column = \"s\"\ntime_format = \"from_start_s\"\n\
+    [[signal]]\nchannel = \"motion.wheel_speed_m_s\"\nport = \"table\"\ncolumn = \"v\"\n\
+    [[signal]]\nchannel = \"engine.fuel_rate_g_s\"\nport = \"table\"\ncolumn = \"f\"\n";
 
 /// Random damage to sealed files and journals: the short form of `damage`, whose full form takes 100,000 files.
 #[test]
@@ -37,7 +38,7 @@ fn random_damage_is_noticed_and_costs_only_itself() {
 /// Imports a run of 20 m at a start, with its run sheet.
 fn import_run(bench: &Bench, name: &str, condition: &str, hour: u32) {
     let rig = bench.write("rig.toml", RIG);
-    let capture = bench.write(&format!("{name}.csv"), &format!("0,0\n1,1{hour}\n2,10\n3,0\n"));
+    let capture = bench.write(&format!("{name}.csv"), &format!("0,0,0.5\n1,1{hour},1\n2,10,1\n3,0,0.5\n"));
     let sheet = format!("[run]\nrun = \"{name}\"\nroute = \"harbour loop\"\ncondition = \"{condition}\"\n");
     let sheet = bench.write(&format!("{name}.toml"), &sheet);
     let (start, sheet) = (format!("2026-10-05T0{hour}:00:00Z"), sheet.to_str().expect("UTF-8").to_owned());
@@ -123,7 +124,7 @@ fn verify_says_what_holds_and_what_does_not() {
     import_run(&bench, "hl-01", "baseline", 6);
     let (code, text, _) = on_dataset(&bench, "tallywheel-logger", "verify", &[]);
     assert_eq!(code, Some(0), "{text}");
-    assert!(text.ends_with("checked  1 session(s), 2 file(s): everything holds\n"), "{text}");
+    assert!(text.ends_with("checked  1 session(s), 3 file(s): everything holds\n"), "{text}");
     let motion = bench.dataset().join("motion/vehicle=skerry-9/date=2026-10-05/hl-01.parquet");
     let sound = fs::read(&motion).expect("the table");
     let mut bytes = sound.clone();
@@ -159,7 +160,7 @@ fn directories_that_are_no_dataset_are_refused() {
 }
 
 fn import_to(bench: &Bench, start: &str, stdout: Stdio) -> Output {
-    let (rig, capture) = (bench.write("rig.toml", RIG), bench.write("capture.csv", "0,0\n1,10\n2,10\n3,0\n"));
+    let (rig, capture) = (bench.write("rig.toml", RIG), bench.write("capture.csv", "0,0,1\n1,10,1\n2,10,1\n3,0,1\n"));
     let output = Command::new(program("tallywheel-logger"))
         .args(["import", "--rig"])
         .arg(rig)
