@@ -183,7 +183,7 @@ mod tests {
     fn sessions_left_out_are_named_with_their_reason() {
         let reason = "altered".to_owned();
         let one = UnusableSession { session: "s1".to_owned(), vehicle: "skerry-1".to_owned(), run: None, reason };
-        let sheet = sample().without(&[one.clone()]);
+        let sheet = sample().without(std::slice::from_ref(&one));
         assert!(sheet.render(Format::Text).ends_with("hl-02          –\nsession s1 is left out: altered\n"));
         let value: Value = serde_json::from_str(&sheet.render(Format::Json)).expect("valid JSON");
         assert_eq!(value[2]["left_out"], "altered");

@@ -50,7 +50,7 @@ fn describe(head: &[u8]) -> String {
         _ if most(is_slcan) => "slcan text of a CAN adapter".to_owned(),
         _ if text.trim_start().starts_with(['{', '[']) => "JSON".to_owned(),
         _ if text.trim_start().starts_with('<') => "XML or HTML".to_owned(),
-        _ => delimited(lines().collect()).unwrap_or_else(|| "plain text".to_owned()),
+        _ => delimited(&lines().collect::<Vec<_>>()).unwrap_or_else(|| "plain text".to_owned()),
     }
 }
 
@@ -70,7 +70,7 @@ fn is_slcan(line: &str) -> bool {
 }
 
 /// Text that most lines divide into the same number of columns.
-fn delimited(lines: Vec<&str>) -> Option<String> {
+fn delimited(lines: &[&str]) -> Option<String> {
     [(',', "`,`"), (';', "`;`"), ('\t', "tabs")].into_iter().find_map(|(separator, name)| {
         let columns = |line: &&str| line.matches(separator).count() + 1;
         let usual = lines.iter().map(columns).max().filter(|n| *n > 1)?;

@@ -10,7 +10,7 @@ use parquet::file::{
     reader::ChunkReader,
 };
 use serde::{Serialize, Serializer};
-use tallywheel_schemas::manifest::{FileRecord, Hashed, PartHasher};
+use tallywheel_schemas::manifest::{FileRecord, FooterRecord, Hashed, PartHasher, RowGroupRecord};
 
 /// What was found about one file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -134,14 +134,14 @@ impl FileCheck {
 /// Checks a file against its record: length, hash of the whole, of each row group and of the footer, and, once the
 /// footer's bytes are known to be as sealed, its count of rows. `progress` is told of bytes as they are read.
 pub fn check_file<C: ChunkReader>(record: &FileRecord, file: &C, progress: &mut dyn FnMut(u64)) -> FileCheck {
-    let footer = record.footer.iter().map(tallywheel_schemas::manifest::FooterRecord::range);
-    let hasher = PartHasher::new(record.row_groups.iter().map(|g| g.range()).chain(footer));
+    let footer = record.footer.iter().map(FooterRecord::range);
+    let hasher = PartHasher::new(record.row_groups.iter().map(RowGroupRecord::range).chain(footer));
     let reader = file.get_read(0).map_err(io::Error::other);
     let hashed = match reader.and_then(|reader| hasher.read(Counted { reader, progress })) {
         Ok(hashed) => hashed,
         Err(error) => return FileCheck::of_fault(record, FileFault::Unreadable(error.to_string())),
     };
-    let group = |(i, g): (usize, &tallywheel_schemas::manifest::RowGroupRecord)| GroupCheck {
+    let group = |(i, g): (usize, &RowGroupRecord)| GroupCheck {
         rows: g.rows,
         intact: hashed.parts.get(i).copied().flatten() == Some(g.blake3),
     };

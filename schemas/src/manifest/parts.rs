@@ -107,7 +107,7 @@ impl FileRecord {
         let groups: Vec<Range<u64>> = metadata.row_groups().iter().map(group_range).collect();
         // Behind the last row group: page indexes, metadata, their length, magic.
         let footer = groups.iter().map(|g| g.end).max().unwrap_or_default();
-        let hashed = PartHasher::new(groups.iter().cloned().chain([footer..bytes])).read(file)?;
+        let hashed = PartHasher::new(groups.iter().cloned().chain(std::iter::once(footer..bytes))).read(file)?;
         let digest = |i: usize| hashed.parts.get(i).copied().flatten().ok_or(io::ErrorKind::UnexpectedEof);
         let mut row_groups = Vec::with_capacity(groups.len());
         for (i, (group, range)) in metadata.row_groups().iter().zip(&groups).enumerate() {

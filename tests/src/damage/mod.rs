@@ -116,8 +116,8 @@ fn one(pool: &Pool, bench: &mut Bench<'_>, case: u64, seed: u64, tally: &mut Tal
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     rng.set_stream(case);
     let before = tally.faults();
-    let what = if case % JOURNALS == 0 {
-        let depth = if case / JOURNALS % RECOVERIES == 0 { JournalCase::Recover } else { JournalCase::Read };
+    let what = if case.is_multiple_of(JOURNALS) {
+        let depth = if (case / JOURNALS).is_multiple_of(RECOVERIES) { JournalCase::Recover } else { JournalCase::Read };
         journal::judge(&pool.journal, depth, &mut rng, tally)
     } else {
         let victims = if case % LARGE == 1 { &pool.large } else { &pool.small };
@@ -130,12 +130,12 @@ fn one(pool: &Pool, bench: &mut Bench<'_>, case: u64, seed: u64, tally: &mut Tal
 }
 
 fn progress(case: u64, files: u64) {
-    if case % STEP == 0 {
+    if case.is_multiple_of(STEP) {
         let terminal = io::stderr().is_terminal();
         if terminal {
             // Nobody misses a progress line that cannot be written.
             let _ = write!(io::stderr().lock(), "\r{case} of {files} ");
-        } else if case % (STEP * 20) == 0 {
+        } else if case.is_multiple_of(STEP * 20) {
             say(&format!("{case} of {files}"));
         }
     }
