@@ -291,18 +291,16 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> Exit {
 
 fn run_record(options: &RecordOptions) -> Result<Exit, String> {
     let data = options.data.clone();
-    let worst = Arc::new(Mutex::new(Exit::Success));
-    let told = Arc::clone(&worst);
+    let outcome = Arc::new(Mutex::new(Ok::<Exit, String>(Exit::Success)));
+    let told = Arc::clone(&outcome);
     let recorded = record(options, move |manifest| {
-        let exit = report(&data, manifest);
-        let mut worst = told.lock().unwrap_or_else(PoisonError::into_inner);
-        *worst = exit.max(*worst);
+        let reported = report(&data, manifest);
+        let mut outcome = told.lock().unwrap_or_else(PoisonError::into_inner);
+        *outcome = std::mem::replace(&mut *outcome, Ok(Exit::Success)).and_then(|worst| Ok(reported?.max(worst)));
     });
     let recorded = recorded.map_err(|e| e.to_string())?;
-    let worst = *worst.lock().unwrap_or_else(PoisonError::into_inner);
+    let worst = outcome.lock().unwrap_or_else(PoisonError::into_inner).clone()?;
     Ok(if recorded.faults > 0 { worst.max(Exit::Faults) } else { worst })
-    let manifest = record(options).map_err(|e| e.to_string())?;
-    report(&options.data, &manifest)
 }
 
 fn run_import(options: &ImportOptions) -> Result<Exit, String> {
@@ -385,7 +383,7 @@ fn report_recovery(data: &Path, recovery: &Recovery) -> Result<Exit, String> {
 
 fn ask(data: &Path, what: CommandKind, who: String) -> Result<Exit, String> {
     let done = socket::command(data, what, who).map_err(|e| e.to_string())?;
-    print(&format!("{done}\n"));
+    print(&format!("{done}\n"))?;
     Ok(Exit::Success)
 }
 
@@ -393,16 +391,16 @@ fn run_status(data: &Path, json: bool) -> Result<Exit, String> {
     let overview = Overview::of(data).map_err(|e| e.to_string())?;
     if json {
         let text = serde_json::to_string_pretty(&overview).map_err(|e| e.to_string())?;
-        print(&format!("{text}\n"));
+        print(&format!("{text}\n"))?;
     } else {
-        print(&overview.to_string());
+        print(&overview.to_string())?;
     }
     Ok(if overview.is_in_trouble() { Exit::Faults } else { Exit::Success })
 }
 
 fn run_correct(args: &CorrectArgs) -> Result<Exit, String> {
     let corrected = correct(&args.data, &args.session, &args.who, &args.reason, &args.fields);
-    print(&corrected.map_err(|e| e.to_string())?);
+    print(&corrected.map_err(|e| e.to_string())?)?;
     Ok(Exit::Success)
 }
 

@@ -243,6 +243,8 @@ impl Capture {
             PortKind::Slcan => "slcan text or a CAN log",
             PortKind::Nmea => "an NMEA log",
             PortKind::Text => "text in the columns of the rig",
+            PortKind::Can => "a CAN log",
+            PortKind::Modbus => "an exchange on a Modbus line",
         };
         Err(ImportError::NothingGood {
             path: self.part.path.clone(),

@@ -146,7 +146,7 @@ impl Order {
     fn misplace(&mut self, own: Timestamp, framed: Framed, stamp: Timestamp) {
         self.misplaced += 1;
         let text = match framed.message {
-            Message::Frame(frame) => log_line(own.as_us(), &frame),
+            Message::Frame(frame) => log_line(own, "log", &frame).trim_end().to_owned(),
             Message::Line(text) | Message::Fragment(text) => text,
             Message::Status(status) => status.text,
             Message::Bad(bad) => bad.text,

@@ -179,6 +179,7 @@ fn a_meters_answers_are_decoded_again_from_the_pairs_of_lines() {
         run: None,
         clock: "a test's".to_owned(),
         start: None,
+        live: true,
     };
     let lock = SessionLock::claim(&bench.data, "s").expect("a session");
     let mut framer = crate::framing::Framer::new(&facts.rig.ports[0]);

@@ -236,7 +236,7 @@ fn unfinished_journals_are_read_to_their_first_bad_record() {
     let bench = Bench::new();
     let directory = bench.data.join(JOURNAL_DIRECTORY).join("waiting");
     fs::create_dir_all(&directory).expect("room");
-    let record = |sequence| Record::End(EndMark { at_us: Timestamp::from_us(1) }).encode(sequence);
+    let record = |sequence| Record::End(EndMark::at(Timestamp::from_us(1))).encode(sequence);
     let whole = [record(0), record(1)].concat();
     fs::write(directory.join(JOURNAL_FILE), &whole).expect("room");
     let verification = bench.verify();

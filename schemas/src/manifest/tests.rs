@@ -7,6 +7,9 @@ fn manifest() -> Manifest {
     let sheet = "[run]\nrun = \"hl-01\"\nroute = \"harbour loop\"\ncondition = \"assist\"\n\
         payload_kg = 0.30000000000000004\n";
     Manifest {
+        clock_fit: None,
+        follows: None,
+        followed_by: None,
         schema: MANIFEST_VERSION,
         session: "s1".to_owned(),
         vehicle: "skerry-1".to_owned(),

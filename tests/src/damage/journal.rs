@@ -63,6 +63,8 @@ impl PristineJournal {
             rig_text: RIG.to_owned(),
             run: None,
             software: "damage".to_owned(),
+            follows: None,
+            begins: Vec::new(),
         };
         let at = |i: usize| Timestamp::from_us(START_US + i as i64 * 250_000);
         let mut records = vec![
@@ -73,7 +75,7 @@ impl PristineJournal {
             let chunks = vec![Chunk { stamp: at(i + 1), bytes: bytes.to_vec() }];
             Record::Bytes(Batch { port: 0, offset: (i * BATCH_BYTES) as u64, chunks })
         }));
-        records.push(Record::End(EndMark { at_us: at(BATCHES + 1) }));
+        records.push(Record::End(EndMark::at(at(BATCHES + 1))));
         let (mut bytes, mut places) = (Vec::new(), Vec::new());
         for (record, sequence) in records.iter().zip(0..) {
             let encoded = record.encode(sequence);
