@@ -45,6 +45,7 @@ mod durable;
 mod exit;
 pub mod framing;
 pub mod import;
+pub mod isotp;
 pub mod journal;
 pub mod live;
 pub mod message;
