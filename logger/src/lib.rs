@@ -12,6 +12,7 @@
 //! - [`journal`] keeps what arrived, in records that prove themselves.
 //! - [`view`] is what the technician sees meanwhile; nothing that is recorded depends on it.
 //! - [`decode`] makes rows of channels from messages, by the rig.
+//! - [`isotp`] and [`j1939`] put messages together that are longer than a frame.
 //! - [`seal`] sorts by time, writes, hashes and names the files of a session.
 //! - [`verify`] checks all of it against its hashes, and changes nothing.
 //! - [`import`], [`recover`] and [`rebuild`] are the other ways to a sealed session: from captured files, from the
@@ -46,6 +47,7 @@ mod exit;
 pub mod framing;
 pub mod import;
 pub mod isotp;
+pub mod j1939;
 pub mod journal;
 pub mod live;
 pub mod message;

@@ -57,6 +57,18 @@ impl Bench {
         path
     }
 
+    /// Imports a capture of the bus alone.
+    fn import_bus(&self, rig: &str, bus: &str) -> Manifest {
+        let options = ImportOptions {
+            rig: self.file("first.toml", rig),
+            data: self.data.clone(),
+            captures: vec![("bus".to_owned(), self.file("bus", bus))],
+            start: Some(Timestamp::parse("2026-10-05T08:30:00Z", 0).expect("a time")),
+            ..ImportOptions::default()
+        };
+        import(&options, &mut |_| {}).expect("an import")
+    }
+
     fn import(&self, rig: &str, data: &Path) -> Manifest {
         let rmc = "GPRMC,083000.00,A,4807.038,N,01131.000,E,022.4,084.4,051026,003.1,W";
         let sum = format!("{:02X}", crate::framing::checksum(rmc.as_bytes()));
@@ -113,6 +125,30 @@ fn decoded_tables_are_as_if_the_corrected_rig_had_been_there_from_the_start() {
         assert_eq!((&found, seal), (expected, Seal::Holds));
     }
     assert!(!tree(&bench.data).iter().any(|f| f.contains("partial") || f.contains(".journal/")));
+}
+
+/// Answers to requests are recorded as frames like any others, and decode from them as they did when they came.
+#[test]
+fn answers_of_an_ecu_decode_from_sealed_frames() {
+    let asking = "bit_rate = 250000\ntransmit = true\nlisten_only = false\n";
+    let speed = "[[signal]]\nchannel = \"engine.speed_rpm\"\nport = \"bus\"\npid = 0x0C\nevery_s = 0.5\n";
+    let long = "[[signal]]\nchannel = \"flow\"\nport = \"bus\"\npid = 0x9D\nevery_s = 0.5\nstart_bit = 47\nlength = 16\n\
+                byte_order = \"big\"\n[aux.flow]\nunit = \"g/s\"\nmin = 0.0\nmax = 100000.0\n";
+    let rig = format!("{}{speed}{long}", RIG.replace("bit_rate = 250000\n", asking));
+    let bench = Bench::new();
+    // 1726 rpm in one frame, 0x1234 in two (SAE J1979, ISO 15765-2).
+    let bus = "t7E8804410C1AF8AAAAAA0000\rt7E88100A419D000000000010\rt7E88210012345555555500B0\r";
+    let first = bench.import_bus(RIG, bus);
+    assert_eq!(first.channels.iter().filter(|c| c.channel == "flow").count(), 0);
+    let new = bench.rebuild(&rig).expect("rebuilt").remove(0);
+    verify(&bench.data, &new);
+    let engine = rows(&bench.data, &new, Table::Decoded(Domain::Engine)).expect("engine");
+    assert_eq!(floats(&engine, "speed_rpm").into_iter().flatten().collect::<Vec<_>>(), [1726.0]);
+    let aux = rows(&bench.data, &new, Table::Decoded(Domain::Aux)).expect("aux");
+    assert_eq!(floats(&aux, "value"), [Some(f64::from(0x1234))]);
+    // The time is that of the last frame: 176 ms after the first.
+    let frames = rows(&bench.data, &new, Table::Frames).expect("frames");
+    assert_eq!(crate::testing::times(&aux)[0], crate::testing::times(&frames)[2]);
 }
 
 #[test]
