@@ -12,7 +12,8 @@
 //! - [`journal`] keeps what arrived, in records that prove themselves.
 //! - [`view`] is what the technician sees meanwhile; nothing that is recorded depends on it.
 //! - [`decode`] makes rows of channels from messages, by the rig.
-//! - [`isotp`] and [`j1939`] put messages together that are longer than a frame.
+//! - [`isotp`] and [`j1939`] put messages together that are longer than a frame; [`obd`] says what to ask a vehicle, and
+//!   when to stop asking.
 //! - [`seal`] sorts by time, writes, hashes and names the files of a session.
 //! - [`verify`] checks all of it against its hashes, and changes nothing.
 //! - [`import`], [`recover`] and [`rebuild`] are the other ways to a sealed session: from captured files, from the
@@ -53,6 +54,7 @@ pub mod live;
 pub mod message;
 pub mod modbus;
 mod overview;
+pub mod obd;
 pub mod rebuild;
 pub mod record;
 pub mod recover;

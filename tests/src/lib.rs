@@ -1,6 +1,7 @@
 //! What the cross-crate tests share: the real programs, a dataset to import into, and the Python peers.
 
 pub mod damage;
+pub mod obd_ecu;
 
 use std::{
     env,

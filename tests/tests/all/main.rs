@@ -6,6 +6,7 @@ mod crash;
 mod live_page;
 mod modbus_peer;
 mod integrity;
+mod obd;
 mod public_data;
 mod python_peers;
 mod simulated;
