@@ -125,7 +125,7 @@ impl ObdEcu {
         if let Some(code) = self.refused.get(&pid) {
             return vec![vec![3, 0x7F, 0x01, *code]];
         }
-        let data = if pid % 0x20 == 0 { self.list(pid) } else { self.values.get(&pid).cloned() };
+        let data = if pid.is_multiple_of(0x20) { self.list(pid) } else { self.values.get(&pid).cloned() };
         let Some(data) = data else { return Vec::new() };
         let mut message = vec![0x41, pid];
         message.extend(data);

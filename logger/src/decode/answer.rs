@@ -11,7 +11,7 @@ use tallywheel_schemas::{
 };
 
 use super::{
-    can::{Group, decode_message},
+    can::{Fields, Group, decode_message},
     rows::Rows,
     slot::{Slot, Tally},
     store,
@@ -47,7 +47,7 @@ impl AnswerPlan {
     /// `None` when the port has no such signal.
     pub(super) fn new(rig: &Rig, port: &str) -> Option<Self> {
         let mut extended = false;
-        let mut signals: Vec<(u8, Option<u32>, Vec<(BitField, Slot)>)> = Vec::new();
+        let mut signals: Vec<(u8, Option<u32>, Fields)> = Vec::new();
         for (tally, signal) in rig.signals.iter().enumerate().filter(|(_, s)| s.port == port) {
             let Source::Obd(source) = &signal.source else { continue };
             extended = source.extended;

@@ -38,6 +38,9 @@ impl<S> Group<S> {
     }
 }
 
+/// Fields of a message and where their values go.
+pub(super) type Fields = Vec<(BitField, Slot)>;
+
 const NONE: u32 = u32::MAX;
 
 /// The signals of one CAN port, found by identifier in a step or two, by parameter group, or in answers to requests.
@@ -48,13 +51,13 @@ pub(super) struct CanPlan {
     /// Index of the message by 11-bit identifier, or [`NONE`].
     standard: Vec<u32>,
     extended: HashMap<u32, u32>,
-    groups: Option<GroupPlan>,
-    answers: Option<AnswerPlan>,
+    groups: Option<Box<GroupPlan>>,
+    answers: Option<Box<AnswerPlan>>,
 }
 
 impl CanPlan {
     pub(super) fn new(rig: &Rig, port: &str) -> Self {
-        let mut by_id: HashMap<(u32, bool), Vec<(BitField, Slot)>> = HashMap::new();
+        let mut by_id: HashMap<(u32, bool), Fields> = HashMap::new();
         for (tally, signal) in rig.signals.iter().enumerate().filter(|(_, s)| s.port == port) {
             if let Source::Can(source) = &signal.source {
                 let slot = Slot::of_signal(rig, signal, tally);
@@ -66,8 +69,8 @@ impl CanPlan {
             messages: Vec::new(),
             standard: vec![NONE; 0x800],
             extended: HashMap::new(),
-            groups: GroupPlan::new(rig, port),
-            answers: AnswerPlan::new(rig, port),
+            groups: GroupPlan::new(rig, port).map(Box::new),
+            answers: AnswerPlan::new(rig, port).map(Box::new),
         };
         for ((id, extended), signals) in by_id {
             let index = plan.messages.len() as u32;
@@ -104,7 +107,7 @@ impl CanPlan {
 
     /// What was wrong with messages of several frames, a line each.
     pub(super) fn notes(&self) -> Vec<String> {
-        let notes = [self.groups.as_ref().and_then(GroupPlan::note), self.answers.as_ref().and_then(AnswerPlan::note)];
+        let notes = [self.groups.as_ref().and_then(|g| g.note()), self.answers.as_ref().and_then(|a| a.note())];
         notes.into_iter().flatten().map(|note| format!("port `{}`: {note}", self.port)).collect()
     }
 }

@@ -9,7 +9,7 @@ use tallywheel_schemas::{
 };
 
 use super::{
-    can::{Group, decode_message},
+    can::{Fields, Group, decode_message},
     rows::Rows,
     slot::{Slot, Tally},
 };
@@ -32,7 +32,7 @@ struct OfSender {
 impl GroupPlan {
     /// `None` when the port has no such signal.
     pub(super) fn new(rig: &Rig, port: &str) -> Option<Self> {
-        let mut signals: HashMap<(u32, Option<u8>), Vec<(BitField, Slot)>> = HashMap::new();
+        let mut signals: HashMap<(u32, Option<u8>), Fields> = HashMap::new();
         for (tally, signal) in rig.signals.iter().enumerate().filter(|(_, s)| s.port == port) {
             if let Source::J1939(source) = &signal.source {
                 let of_signal = (source.field.clone(), Slot::of_signal(rig, signal, tally));
