@@ -204,6 +204,42 @@ fn a_long_answer_gets_flow_control_from_the_one_who_asked() {
     assert!(bus.decoder.notes().is_empty() && bus.events.is_empty());
 }
 
+#[test]
+fn one_request_is_settled_before_the_next() {
+    // Answers take 200 ms, and eight a second are wanted: five a second at most are asked, each after an answer.
+    let ecu = engine().value(0x9D, &[0, 1, 2, 3, 4, 5, 6, 7]);
+    let mut bus = Bus::new(&rig(&format!("{SPEED}{COOLANT}{RATE}{LONG}")), vec![ecu]);
+    bus.latency = 200_000;
+    bus.run(30.0);
+    let requests: Vec<i64> = bus.sent.iter().filter(|(_, l)| !is_flow_control(l)).map(|(t, _)| *t).collect();
+    assert!(requests.len() > 100 && requests.windows(2).all(|w| w[1] - w[0] >= 200_000), "{requests:?}");
+    assert!(bus.count("t7DF802019D") > 20 && bus.count("t7DF8020105") > 10, "none is starved");
+    // And 250 ms after one that is not answered.
+    bus.ecus[0].asleep = true;
+    bus.run(1.0);
+    let from = bus.sent.len();
+    bus.run(2.0);
+    assert!(bus.sent.len() > from && bus.sent[from..].windows(2).all(|w| w[1].0 - w[0].0 >= 250_000));
+}
+
+#[test]
+fn an_ecu_that_begins_again_and_again_gets_flow_control_once() {
+    let mut bus = Bus::new(&rig(LONG), vec![engine().value(0x9D, &[0; 12])]);
+    bus.run(2.0);
+    while !bus.sent.last().expect("requests").1.starts_with("t7DF802019D") {
+        bus.now += 1000;
+        bus.transmit();
+    }
+    let before = bus.sent.len();
+    for _ in 0..50 {
+        bus.hear(b"t7E88100E419D00000000\r");
+        bus.transmit();
+        bus.now += 1000;
+    }
+    let after: Vec<_> = bus.sent[before..].iter().map(|(_, line)| line.as_str()).collect();
+    assert_eq!(after, ["t7E083000005555555555\r"]);
+}
+
 /// The identification number is read by hand here: the logger itself never asks for it.
 #[test]
 fn a_vehicle_identification_number_comes_together() {
