@@ -14,6 +14,7 @@ use tallywheel_schemas::{Manifest, RunSheet, Timestamp};
 
 use crate::{
     control::{CommandKind, correct::correct, socket},
+    database::RigArgs,
     exit::Exit,
     import::{ImportOptions, import},
     overview::Overview,
@@ -44,6 +45,8 @@ struct Args {
 const EXIT_CODES: &str = "\
 Exit codes: 0 done; 1 done, but data were malformed, dropped or lost with a port; 2 could not be done, or wrong usage.
 Of verify: 0 everything holds; 1 something is damaged, missing or foreign; 2 not everything could be checked.";
+Exit codes: 0 done; 1 done, but data were malformed, dropped or lost with a port, or a signal of a database could not be
+taken over; 2 could not be done, or wrong usage.";
 
 #[derive(Debug, Subcommand)]
 enum Command {
@@ -131,6 +134,8 @@ enum Command {
         #[arg(long, value_enum, default_value_t = Format::Text)]
         format: Format,
     },
+    /// Make a rig from a CAN database, and list what could not be taken over
+    Rig(RigArgs),
     /// List serial devices
     Ports,
     /// Say what is being recorded, what waits to be recovered, and how much room the disk has
@@ -281,6 +286,13 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> Exit {
         Command::Ports => serial_ports::list().map_err(|e| format!("list serial devices: {e}")).and_then(|text| {
             print(&text)?;
             Ok(Exit::Success)
+        Command::Rig(args) => args.run().map_err(|e| e.to_string()).map(|(text, exit)| {
+            print(&text);
+            exit
+        }),
+        Command::Ports => serial_ports::list().map_err(|e| format!("list serial devices: {e}")).map(|text| {
+            print(&text);
+            Exit::Success
         }),
     };
     done.unwrap_or_else(|error| {

@@ -13,6 +13,8 @@ pub enum Exit {
     Success,
     /// 1: done, but data were malformed, dropped, overrun or lost with a port; the summary says which. Of `verify`:
     /// something is damaged, missing or foreign.
+    /// 1: done, but data were malformed, dropped, overrun or lost with a port, or a signal of a CAN database could not
+    /// be taken over; the summary or listing says which.
     Faults,
     /// 2: could not be done; also wrong usage. Of `verify`: not everything could be checked.
     Failed,

@@ -16,6 +16,7 @@
 //!   when to stop asking.
 //! - [`seal`] sorts by time, writes, hashes and names the files of a session.
 //! - [`verify`] checks all of it against its hashes, and changes nothing.
+//! - [`database`] makes a rig from a CAN database file.
 //! - [`import`], [`recover`] and [`rebuild`] are the other ways to a sealed session: from captured files, from the
 //!   journal of an interrupted recording, and from raw tables with a corrected rig.
 //!
@@ -42,6 +43,7 @@
 pub mod check;
 mod cli;
 pub mod control;
+pub mod database;
 pub mod decode;
 mod durable;
 mod exit;
