@@ -81,6 +81,9 @@ pub fn browser() -> Option<PathBuf> {
         eprintln!("skipped: no chromium in the path and none in TALLYWHEEL_BROWSER; .ci/run installs one where it may");
     }
     found
+/// Script of a Python peer.
+pub fn peer(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("peers").join(name)
 }
 
 /// A dataset in a directory of its own.

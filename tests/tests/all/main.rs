@@ -11,3 +11,7 @@ mod public_data;
 mod python_peers;
 mod simulated;
 mod view;
+mod database_peer;
+mod public_data;
+mod python_peers;
+mod wire_peers;
