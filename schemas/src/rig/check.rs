@@ -503,6 +503,18 @@ mod tests {
         }
     }
 
+    /// S0 to S8 are 10, 20, 50, 100, 125, 250, 500, 800 and 1000 kbit/s in the comments of Linux
+    /// drivers/net/can/slcan/slcan-core.c (read); python-can's slcan.py (read) maps S7 to 750 and adds S9 for 83.3.
+    #[test]
+    fn rate_codes_are_those_that_drivers_agree_on() {
+        let kernel = [10, 20, 50, 100, 125, 250, 500, 800, 1000];
+        for (code, kbit_s) in kernel.into_iter().enumerate() {
+            let expected = (code != 7).then_some(code as u8);
+            assert_eq!(slcan_rate_code(kbit_s * 1000), expected, "{kbit_s} kbit/s");
+        }
+        assert_eq!((slcan_rate_code(750_000), slcan_rate_code(83_300)), (None, None));
+    }
+
     #[test]
     fn transmitting_needs_two_words() {
         let text = PORT.replace("bit_rate", "transmit = true\nbit_rate");
