@@ -2,6 +2,7 @@
 
 pub mod damage;
 pub mod obd_ecu;
+pub mod fuzz;
 
 use std::{
     env,

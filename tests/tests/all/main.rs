@@ -12,6 +12,7 @@ mod python_peers;
 mod simulated;
 mod view;
 mod database_peer;
+mod fuzz_corpus;
 mod public_data;
 mod python_peers;
 mod wire_peers;
