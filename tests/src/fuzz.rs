@@ -18,8 +18,11 @@ use tallywheel_logger::{
 };
 use tallywheel_schemas::{Campaign, Rig, RunSheet, TextFile, rig::PortKind};
 
+/// Takes any input and panics when something does not hold.
+pub type Body = fn(&[u8]);
+
 /// Every function by the name of its target.
-pub const TARGETS: [(&str, fn(&[u8])); 9] = [
+pub const TARGETS: [(&str, Body); 9] = [
     ("slcan", slcan),
     ("candump", candump),
     ("nmea", nmea),

@@ -12,7 +12,10 @@ use std::{
 use rand::{RngExt as _, SeedableRng as _};
 use rand_chacha::ChaCha8Rng;
 use tallywheel_logger::message::escaped;
-use tallywheel_tests::{data, fuzz::TARGETS};
+use tallywheel_tests::{
+    data,
+    fuzz::{Body, TARGETS},
+};
 
 /// Mutations of each target's inputs.
 const MUTATIONS: u64 = 5000;
@@ -81,7 +84,7 @@ fn mutated(random: &mut ChaCha8Rng, corpus: &[Vec<u8>]) -> Vec<u8> {
 }
 
 /// Runs a body; on a panic says which input did it and keeps that input beside the test program.
-fn tried(target: &str, body: fn(&[u8]), input: &[u8]) {
+fn tried(target: &str, body: Body, input: &[u8]) {
     if catch_unwind(|| body(input)).is_err() {
         let program = env::current_exe().expect("a test knows its own path");
         let kept = program.parent().unwrap_or(Path::new(".")).join(format!("fuzz-{target}.bin"));
@@ -104,7 +107,7 @@ fn committed_inputs_and_mutations_of_them_break_nothing() {
             tried(target, body, &mutated(&mut random, &corpus));
             runs += 1;
         }
-        println!("{target}: {} inputs, {runs} mutations in {:.1} s", corpus.len(), begun.elapsed().as_secs_f64());
+        eprintln!("{target}: {} inputs, {runs} mutations in {:.1} s", corpus.len(), begun.elapsed().as_secs_f64());
     }
 }
 
