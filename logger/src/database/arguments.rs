@@ -31,7 +31,7 @@ pub(crate) struct RigArgs {
     /// Let a signal feed a canonical channel, as in Voltage=pack.voltage_v or Torque_L=motor.torque_n_m@rear-left
     #[arg(long = "map", value_name = "SIGNAL=CHANNEL")]
     maps: Vec<Map>,
-    /// The same from a file: [[map]] tables with signal, channel and, where needed, position and unit
+    /// The same from a TOML file: `map` tables with signal, channel and, where needed, position and unit
     #[arg(long, value_name = "FILE")]
     map_file: Option<PathBuf>,
     /// Listing for people or for programs
