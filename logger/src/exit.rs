@@ -11,10 +11,9 @@ use crate::verify::Verdict;
 pub enum Exit {
     /// 0: done.
     Success,
-    /// 1: done, but data were malformed, dropped, overrun or lost with a port; the summary says which. Of `verify`:
-    /// something is damaged, missing or foreign.
     /// 1: done, but data were malformed, dropped, overrun or lost with a port, or a signal of a CAN database could not
-    /// be taken over; the summary or listing says which.
+    /// be taken over; the summary or listing says which. Of `verify`: something is damaged, missing or foreign. Of
+    /// `check`: not ready. Of `status`: something needs attention.
     Faults,
     /// 2: could not be done; also wrong usage. Of `verify`: not everything could be checked.
     Failed,

@@ -55,8 +55,8 @@ pub mod journal;
 pub mod live;
 pub mod message;
 pub mod modbus;
-mod overview;
 pub mod obd;
+mod overview;
 pub mod rebuild;
 pub mod record;
 pub mod recover;
@@ -67,8 +67,8 @@ mod source;
 mod summary;
 #[cfg(test)]
 mod testing;
-pub mod view;
 pub mod verify;
+pub mod view;
 
 pub use cli::run;
 pub use durable::FileError;

@@ -1,8 +1,8 @@
 //! What the cross-crate tests share: the real programs, a dataset to import into, and the Python peers.
 
 pub mod damage;
-pub mod obd_ecu;
 pub mod fuzz;
+pub mod obd_ecu;
 
 use std::{
     env,
@@ -82,6 +82,8 @@ pub fn browser() -> Option<PathBuf> {
         eprintln!("skipped: no chromium in the path and none in TALLYWHEEL_BROWSER; .ci/run installs one where it may");
     }
     found
+}
+
 /// Script of a Python peer.
 pub fn peer(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("peers").join(name)

@@ -417,6 +417,7 @@ impl Sealer {
         let last_us = self.last_us.max(first_us);
         let end_us = end.map_or(last_us, Timestamp::as_us).max(last_us);
         let mut notes = std::mem::take(&mut self.notes);
+        notes.extend(self.decoder.notes());
         if self.first_us.is_none() {
             notes.push("nothing arrived on any port".to_owned());
         }

@@ -64,7 +64,9 @@ pub fn obd_requests(signals: &[Signal], port: &str) -> Vec<ObdRequest> {
 /// The source of a signal with `pid` or `pgn`, `None` for a signal without.
 pub(super) fn source(text: &SignalText, port: &Port) -> Result<Option<Source>, String> {
     if text.pid.is_none() && (text.every_s.is_some() || text.ecu.is_some()) {
-        return Err("`every_s` belongs to signals with `pid` or of a modbus port, `ecu` to signals with `pid`".to_owned());
+        return Err(
+            "`every_s` belongs to signals with `pid` or of a modbus port, `ecu` to signals with `pid`".to_owned()
+        );
     }
     if text.pgn.is_none() && text.source_address.is_some() {
         return Err("`source_address` belongs to signals with `pgn`".to_owned());
