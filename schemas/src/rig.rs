@@ -132,7 +132,7 @@ pub struct Port {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub device: Option<String>,
     /// Line rate of the serial device, bit/s. Default 115,200, for `modbus` 19,200.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "line_rate")]
     pub baud: u32,
     /// Parity bit of the serial device. Default none, for `modbus` even; see [`Port::line_parity`].
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -204,6 +204,14 @@ const fn comma() -> char {
 }
 const fn point() -> char {
     '.'
+}
+
+/// A line rate that is written down; without one the kind of port has its own.
+fn line_rate<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<u32, D::Error> {
+    match u32::deserialize(deserializer)? {
+        0 => Err(serde::de::Error::custom("baud = 0; give the line rate in bit/s, as in baud = 115200")),
+        rate => Ok(rate),
+    }
 }
 
 /// A channel that the rig adds.

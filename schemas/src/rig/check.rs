@@ -95,9 +95,6 @@ fn ports(file: &TextFile, raw: &[Spanned<Port>]) -> Checked<Vec<Port>> {
             }
             _ => {}
         }
-        if port.baud == 0 {
-            return fail(format!("port `{}`: baud = 0; give the line rate in bit/s, as in baud = 115200", port.name));
-        }
         if !matches!(port.decimal, '.' | ',') || port.decimal == port.separator {
             return fail(format!(
                 "port `{}`: the decimal mark is `.` or `,` and differs from the separator",
@@ -462,7 +459,10 @@ mod tests {
                 "[assist]\ncut_in_m_s = 16.2\ncut_off_m_s = 16.1\n".to_owned(),
                 "rig.toml:8:1: cut_in_m_s = 16.2 is above cut_off_m_s = 16.1",
             ),
-            ("[[port]]\nname = \"box\"\nkind = \"text\"\nbaud = 0\n".to_owned(), "rig.toml:7:1: port `box`: baud = 0"),
+            (
+                "[[port]]\nname = \"box\"\nkind = \"text\"\nbaud = 0\n".to_owned(),
+                "rig.toml:10:8: baud = 0; give the line rate",
+            ),
             (can("pack.soc_pct", 0, 16, "").replace("0x310", "0x1310"), "29-bit identifiers need extended = true"),
             ("[fuel]\ndensity_g_per_ml = 745.0\n".to_owned(), "density_g_per_ml = 745 is outside 0.3 to 1.5"),
         ];

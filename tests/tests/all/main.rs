@@ -10,8 +10,6 @@ mod live_page;
 mod modbus_peer;
 mod obd;
 mod public_data;
-mod public_data;
-mod python_peers;
 mod python_peers;
 mod simulated;
 mod view;

@@ -93,7 +93,7 @@ fn mistakes_in_requests_are_placed_and_explained() {
         (ASKING, speed("pid = 0x0D\nevery_s = 0.2"), "is in km/h, and this channel in {rpm}"),
         (ASKING, speed("pid = 0x99\nevery_s = 0.2"), "has no standard scaling here: give start_bit"),
         (ASKING, speed("pid = 0x20\nevery_s = 0.2"), "lists what is supported"),
-        (ASKING, speed("id = 0x100\nstart_bit = 0\nlength = 8\nevery_s = 0.2"), "belong to signals with `pid`"),
+        (ASKING, speed("id = 0x100\nstart_bit = 0\nlength = 8\nevery_s = 0.2"), "belongs to signals with `pid`"),
         (ASKING, speed("pid = 0x0C\nevery_s = 0.02"), "need 50.0 requests a second and 20 are allowed"),
         (
             "max_requests_per_s = 5.0\n",
