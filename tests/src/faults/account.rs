@@ -1,6 +1,10 @@
 //! What was sent against what was sealed: every frame at most once, in order, and nothing else.
 
-use super::{Checked, sealed::{Got, Sealed}, speaker::Sent};
+use super::{
+    Checked,
+    sealed::{Got, Sealed},
+    speaker::Sent,
+};
 
 /// The account of one recording.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -9,6 +13,8 @@ pub struct Account {
     pub received: usize,
     /// Frames that were sent and are not there.
     pub missing: Vec<Sent>,
+    /// The last frame that is there.
+    pub last: Option<u32>,
     /// Longest time from the moment a frame was sent to its stamp, µs, by the harness's clock.
     pub latest_us: i64,
 }
@@ -19,14 +25,12 @@ pub struct Account {
 /// When a frame was never sent, is there twice, or is out of order.
 pub fn account<'a>(sent: &[Sent], got: impl IntoIterator<Item = &'a Got>) -> Checked<Account> {
     let mut rest = sent.iter();
-    let mut account = Account { received: 0, missing: Vec::new(), latest_us: i64::MIN };
-    let mut last = None;
+    let mut account = Account { received: 0, missing: Vec::new(), last: None, latest_us: i64::MIN };
     for frame in got {
         let number = frame.number.ok_or_else(|| format!("a frame at {} was never sent", frame.t_us))?;
-        if last.is_some_and(|last| number <= last) {
-            return Err(format!("frame {number} comes after frame {}", last.unwrap_or_default()));
+        if let Some(last) = account.last.replace(number).filter(|last| number <= *last) {
+            return Err(format!("frame {number} comes after frame {last}"));
         }
-        last = Some(number);
         let found = loop {
             match rest.next() {
                 Some(sent) if sent.number == number => break sent,
@@ -61,6 +65,19 @@ impl Account {
                 Err(format!("frame {} is missing, sent {off:+.3} s from the fault's start", sent.number))
             }
             None => Ok(()),
+        }
+    }
+
+    /// Insists that what is there is the beginning of what was sent.
+    ///
+    /// # Errors
+    /// When a frame is missing before one that is there.
+    pub fn is_prefix(&self) -> Checked<()> {
+        match self.missing.first() {
+            Some(first) if self.last.is_some_and(|last| first.number < last) => {
+                Err(format!("frame {} is missing before the end", first.number))
+            }
+            _ => Ok(()),
         }
     }
 
@@ -99,7 +116,8 @@ mod tests {
         let lossy = account(&sent, &got(&[0, 1, 4])).expect("in order");
         assert_eq!((lossy.received, lossy.latest_us, lossy.missing.len()), (3, 3, 2));
         assert!(lossy.nothing_missing().is_err() && lossy.missing_only_between(15, 35).is_ok());
-        assert!(lossy.missing_only_between(25, 35).is_err());
+        assert!(lossy.missing_only_between(25, 35).is_err() && lossy.is_prefix().is_err());
+        assert!(account(&sent, &got(&[0, 1])).is_ok_and(|a| a.is_prefix().is_ok() && a.missing.len() == 3));
         for (wrong, expected) in [
             (got(&[0, 0]), "frame 0 comes after frame 0"),
             (got(&[1, 0]), "frame 0 comes after frame 1"),

@@ -108,6 +108,7 @@ fn kill(bay: &Bay, round: usize) -> Checked<Found> {
     let sessions = bay.sessions()?;
     // Refuses frames that were never sent, are there twice, or out of order.
     let account = account_of(&sent, &sessions)?;
+    account.is_prefix()?;
     let got: std::collections::HashSet<u32> =
         sessions.iter().flat_map(|s| &s.frames).filter_map(|f| f.number).collect();
     safe.sort_unstable();

@@ -62,7 +62,13 @@ impl Plan {
         let named = |name: &str| args.cells.is_empty() || args.cells.iter().any(|n| n == name);
         let count = |name, given: Option<usize>, full, quick| match given {
             Some(count) => count,
-            None if named(name) => if args.quick { quick } else { full },
+            None if named(name) => {
+                if args.quick {
+                    quick
+                } else {
+                    full
+                }
+            }
             None => 0,
         };
         for name in &args.cells {

@@ -85,7 +85,10 @@ impl Recorder {
         let until = Instant::now() + patience;
         while !self.said().contains(what) {
             if Instant::now() > until {
-                return Err(io::Error::new(io::ErrorKind::TimedOut, format!("never said {what:?}, only {}", self.said())));
+                return Err(io::Error::new(
+                    io::ErrorKind::TimedOut,
+                    format!("never said {what:?}, only {}", self.said()),
+                ));
             }
             thread::sleep(Duration::from_millis(10));
         }
@@ -113,7 +116,10 @@ impl Recorder {
             }
             if began.elapsed() > patience {
                 let said = self.said();
-                return Err(io::Error::new(io::ErrorKind::TimedOut, format!("did not end within {patience:?}: {said}")));
+                return Err(io::Error::new(
+                    io::ErrorKind::TimedOut,
+                    format!("did not end within {patience:?}: {said}"),
+                ));
             }
             thread::sleep(Duration::from_millis(5));
         };

@@ -39,7 +39,11 @@ fn stop_is_stated(bay: &Bay, finished: &Finished, from_us: i64, to_us: i64) -> C
         return Err(format!("manifest or summary do not say {words:?}: {}", finished.ended.stdout));
     }
     let notes = bay.report_notes()?;
-    if notes.iter().any(|n| said(n)) { Ok(stated_s) } else { Err(format!("the report does not say {words:?}: {notes:?}")) }
+    if notes.iter().any(|n| said(n)) {
+        Ok(stated_s)
+    } else {
+        Err(format!("the report does not say {words:?}: {notes:?}"))
+    }
 }
 
 fn nothing_lost(finished: &Finished) -> Checked<Account> {
@@ -72,7 +76,11 @@ pub(super) fn full_briefly(bay: &Bay) -> Checked<String> {
     if code != Some(1) || !disk.contains("No space left") {
         return Err(format!("status while the disk is full: code {code:?}, {status}"));
     }
-    Ok(format!("stop of {:.3} s stated as {stated_s:.3} s, no loss, {}", (to_us - from_us) as f64 / 1e6, account.words()))
+    Ok(format!(
+        "stop of {:.3} s stated as {stated_s:.3} s, no loss, {}",
+        (to_us - from_us) as f64 / 1e6,
+        account.words()
+    ))
 }
 
 /// Once the queue is full, each loss is a gap of its own, and the frames in it are counted.
@@ -117,7 +125,12 @@ pub(super) fn full_until_overflow(bay: &Bay) -> Checked<String> {
     }
     stop_is_stated(bay, &finished, from_us, to_us)?;
     let length_s = stretches.iter().map(|(start, end)| (end - start) as f64 / 1e6).sum::<f64>();
-    Ok(format!("{} losses over {length_s:.3} s, {stated} of {} lost frames counted, {}", gaps, account.missing.len(), account.words()))
+    Ok(format!(
+        "{} losses over {length_s:.3} s, {stated} of {} lost frames counted, {}",
+        gaps,
+        account.missing.len(),
+        account.words()
+    ))
 }
 
 /// Stretches of frames that are missing one after the other: when the last before and the first after were sent, µs.
@@ -164,11 +177,22 @@ pub(super) fn full_to_end(bay: &Bay) -> Checked<String> {
     let account = account_of(&finished.sent, &finished.sessions)?;
     contains_all(finished.sessions.iter().flat_map(|s| &s.frames), &safe)?;
     // A record is written every 200 ms; what came after the last one was never on the disk.
+    account.is_prefix()?;
     account.missing_only_between(full_us - STOP_TOLERANCE_US, i64::MAX)?;
-    let last = finished.only()?.frames.len().checked_sub(1).and_then(|i| finished.sent.get(i));
-    let start_us = last.ok_or("nothing came back")?.at_us;
+    let start_us = last_us(&finished)?;
     let stated = finished.states(bay, Injected { cause: GapCause::Interrupted, start_us, end_us: None })?;
-    Ok(format!("ended after {:.1} s with code 2; {stated}; {} acknowledged frames back, {}", ended.took.as_secs_f64(), safe.len(), account.words()))
+    Ok(format!(
+        "ended after {:.1} s with code 2; {stated}; {} acknowledged frames back, {}",
+        ended.took.as_secs_f64(),
+        safe.len(),
+        account.words()
+    ))
+}
+
+/// When the last frame that came back was sent, µs.
+fn last_us(finished: &Finished) -> Checked<i64> {
+    let last = finished.only()?.frames.len().checked_sub(1).and_then(|i| finished.sent.get(i));
+    Ok(last.ok_or("nothing came back")?.at_us)
 }
 
 fn recover_while_full(bay: &Bay) -> Checked<Ended> {
@@ -196,17 +220,16 @@ pub(super) fn torn_write(bay: &Bay) -> Checked<String> {
     let (sent, faults) = scene.kill()?;
     let safe = acknowledged(&bay.dataset(), faults.as_ref())?;
     let recovered = bay.logger(&["recover"], &[])?;
-    if recovered.stdout.contains("unread") {
+    if recovered.stdout.contains("bytes unread") {
         return Err(format!("part of the journal is unread: {}", recovered.stdout));
     }
     let finished = Finished { ended: recovered, sessions: bay.sessions()?, sent };
     finished.code(1)?;
     let account = account_of(&finished.sent, &finished.sessions)?;
     contains_all(finished.sessions.iter().flat_map(|s| &s.frames), &safe)?;
-    let kept = finished.only()?.frames.last().map_or(0, |f| f.t_us);
-    account.missing_only_between(kept, i64::MAX)?;
+    account.is_prefix()?;
     stop_is_stated(bay, &finished, from_us, to_us)?;
-    let start_us = kept;
+    let start_us = last_us(&finished)?;
     let stated = finished.states(bay, Injected { cause: GapCause::Interrupted, start_us, end_us: None })?;
     Ok(format!("{stated}; {} acknowledged frames back, {}", safe.len(), account.words()))
 }
@@ -228,7 +251,11 @@ pub(super) fn sync_error(bay: &Bay) -> Checked<String> {
     finished.code(1)?;
     let account = nothing_lost(&finished)?;
     let stated_s = stop_is_stated(bay, &finished, from_us, to_us)?;
-    Ok(format!("stop of {:.3} s stated as {stated_s:.3} s, no loss, {}", (to_us - from_us) as f64 / 1e6, account.words()))
+    Ok(format!(
+        "stop of {:.3} s stated as {stated_s:.3} s, no loss, {}",
+        (to_us - from_us) as f64 / 1e6,
+        account.words()
+    ))
 }
 
 /// The reader goes on while the disk takes half a second for each sync: no frame is lost or stamped late.
@@ -251,5 +278,9 @@ pub(super) fn slow(bay: &Bay) -> Checked<String> {
     }
     let span_s = finished.sent.last().zip(finished.sent.first()).map_or(0.0, |(l, f)| (l.at_us - f.at_us) as f64 / 1e6);
     let rate = finished.sent.len() as f64 / span_s;
-    Ok(format!("{delayed} syncs delayed at {rate:.0} frames/s, latest stamp {:.1} ms late, {}", account.latest_us as f64 / 1e3, account.words()))
+    Ok(format!(
+        "{delayed} syncs delayed at {rate:.0} frames/s, latest stamp {:.1} ms late, {}",
+        account.latest_us as f64 / 1e3,
+        account.words()
+    ))
 }

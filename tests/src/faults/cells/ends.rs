@@ -81,5 +81,9 @@ pub(super) fn status(bay: &Bay) -> Checked<String> {
     if !killed["recording"].is_null() || waiting != 1 || code != Some(1) {
         return Err(format!("after a kill: code {code:?}, {killed}"));
     }
-    Ok(format!("recording, {} then {} bytes in the journal; over; killed, one session waits", bytes(&first), bytes(&second)))
+    Ok(format!(
+        "recording, {} then {} bytes in the journal; over; killed, one session waits",
+        bytes(&first),
+        bytes(&second)
+    ))
 }

@@ -41,12 +41,15 @@ pub(super) fn one_dataset(bay: &Bay) -> Checked<String> {
 /// Insists on a refusal that names a process; gives since when it says that it is held.
 fn refusal(code: Option<i32>, stderr: &str, holder: u32) -> Checked<String> {
     let named = [format!("process {holder} "), format!("pid {holder},")].iter().any(|n| stderr.contains(n));
-    let since = stderr.split("since ").nth(1).map(|rest| {
-        rest.chars().take_while(|c| c.is_ascii_alphanumeric() || "-:.".contains(*c)).collect::<String>()
-    });
+    let since = stderr
+        .split("since ")
+        .nth(1)
+        .map(|rest| rest.chars().take_while(|c| c.is_ascii_alphanumeric() || "-:.".contains(*c)).collect::<String>());
     match since {
         Some(since) if named && code == Some(2) => Ok(since),
-        _ => Err(format!("the second logger was not refused naming process {holder} and time: code {code:?}, {stderr}")),
+        _ => {
+            Err(format!("the second logger was not refused naming process {holder} and time: code {code:?}, {stderr}"))
+        }
     }
 }
 

@@ -51,13 +51,13 @@ fn recovered(bay: &Bay, sent: Vec<Sent>) -> Checked<Finished> {
 fn prefix(finished: &Finished, safe: &[u32]) -> Checked<String> {
     let account = account_of(&finished.sent, &finished.sessions)?;
     contains_all(finished.sessions.iter().flat_map(|s| &s.frames), safe)?;
-    let kept = finished.only()?.frames.last().map_or(0, |f| f.t_us);
-    account.missing_only_between(kept, i64::MAX)?;
+    account.is_prefix()?;
     Ok(format!("{} acknowledged frames back, {}", safe.len(), account.words()))
 }
 
 fn broke_off(bay: &Bay, finished: &Finished) -> Checked<String> {
-    let start_us = finished.only()?.frames.last().ok_or("nothing came back")?.t_us;
+    let kept = finished.only()?.frames.len();
+    let start_us = kept.checked_sub(1).and_then(|i| finished.sent.get(i)).ok_or("nothing came back")?.at_us;
     finished.states(bay, Injected { cause: GapCause::Interrupted, start_us, end_us: None })
 }
 
