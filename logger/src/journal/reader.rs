@@ -182,7 +182,8 @@ impl<R: Read> JournalReader<R> {
     fn check_head(&self, head: &[u8; HEAD]) -> Result<(usize, u32), SkipReason> {
         let version = u16::from_le_bytes([head[4], head[5]]);
         let (length, sequence) = (u32_at(head, 8), u32_at(head, 12));
-        if head[..4] != MAGIC {
+        // No release had version 0: these are the zeros of a page that never got to the disk.
+        if head[..4] != MAGIC || version == 0 {
             Err(SkipReason::Magic)
         } else if !(JournalVersion::OLDEST.0..=JournalVersion::CURRENT.0).contains(&version) {
             Err(SkipReason::Version(version))
