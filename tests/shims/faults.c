@@ -8,7 +8,7 @@
  *   1  how long fdatasync and fsync take beforehand, us
  *   2  fdatasync and fsync fail: 0 no, 1 with an input/output error (the bytes are in the file, as far as it knows)
  *   3  shift of the system's clock, us
- *   4  which files: 0 the journal only, 1 every regular file
+ *   4  which files: 0 the journal only, 1 every regular file, 2 every regular file but the journal
  *   8  writes that failed or were cut short
  *   9  syncs that were delayed
  *  10  syncs that failed
@@ -63,7 +63,8 @@ static int kind(int fd) {
 
 static int concerns(int fd) {
     int is = kind(fd);
-    return is == 1 || (is == 2 && word(SCOPE) == 1);
+    int64_t scope = word(SCOPE);
+    return (is == 1 && scope != 2) || (is == 2 && scope != 0);
 }
 
 /* How many of so many bytes may be written now; -1 with errno set for none. */

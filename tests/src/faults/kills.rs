@@ -133,11 +133,10 @@ fn unreadable(bay: &Bay, faults: Option<&Faults>) -> Checked<usize> {
         let is_sealed = bay.sessions()?.iter().any(|s| s.manifest.session == session);
         for journal in sealed::entries(&directory)?.iter().filter(|_| !is_sealed) {
             let bytes = fs::read(journal).map_err(within(journal.display()))?;
-            let vouched = match faults {
-                Some(faults) => vouched(journal, faults)?,
-                None => 0,
-            };
-            count += usize::from(vouched > 0 || !Walk::of(&bytes).ends.is_empty());
+            count += usize::from(match faults {
+                Some(faults) => vouched(journal, faults)? > 0,
+                None => !Walk::of(&bytes).ends.is_empty(),
+            });
         }
     }
     Ok(count)

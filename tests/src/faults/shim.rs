@@ -31,6 +31,17 @@ pub enum Writes {
     Torn = 2,
 }
 
+/// Which files the disk's faults strike.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Files {
+    /// The journal.
+    Journal = 0,
+    /// Every file.
+    All = 1,
+    /// Every file but the journal, as when sessions are sealed.
+    AllButJournal = 2,
+}
+
 impl Shim {
     /// Compiles the library into a directory; `None` where there is no C compiler (`CC`, or else `cc`).
     ///
@@ -72,7 +83,7 @@ pub struct Faults {
 }
 
 impl Faults {
-    /// How writes to the journal go, or to every file with [`Faults::everywhere`].
+    /// How writes to the journal go, or to the files of [`Faults::files`].
     ///
     /// # Errors
     /// When the shared file cannot be written, as all of these.
@@ -104,12 +115,12 @@ impl Faults {
         self.set(3, us)
     }
 
-    /// Whether the disk's faults strike every file, not only the journal.
+    /// Which files the disk's faults strike; the journal when nothing is said.
     ///
     /// # Errors
     /// As [`Faults::writes`].
-    pub fn everywhere(&self, everywhere: bool) -> io::Result<()> {
-        self.set(4, i64::from(everywhere))
+    pub fn files(&self, files: Files) -> io::Result<()> {
+        self.set(4, files as i64)
     }
 
     /// Writes refused or cut short, syncs delayed, and syncs refused so far: a fault that never struck proves nothing.

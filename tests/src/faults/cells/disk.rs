@@ -9,7 +9,7 @@ use crate::faults::{
     journal_walk::{acknowledged, contains_all},
     recorder::{Ended, Recorder},
     scene::{Finished, PATIENCE, Scene, Setup},
-    shim::Writes,
+    shim::{Faults, Files, Writes},
     speaker::{FULL_BUS, Sent, now_us},
     stated::{Injected, TOLERANCE_US, in_report, in_summary},
     within,
@@ -85,9 +85,19 @@ pub(super) fn full_briefly(bay: &Bay) -> Checked<String> {
 
 /// Once the queue is full, each loss is a gap of its own, and the frames in it are counted.
 pub(super) fn full_until_overflow(bay: &Bay) -> Checked<String> {
+    overflow(bay, GapCause::DiskFull, |faults, begins| faults.writes(if begins { Writes::Full } else { Writes::Well }))
+}
+
+/// A sync that lasts so long that the queue is full before it is over: the disk is too slow, not full.
+pub(super) fn slow_until_overflow(bay: &Bay) -> Checked<String> {
+    overflow(bay, GapCause::Dropped, |faults, begins| faults.sync_delay_us(if begins { 8_000_000 } else { 0 }))
+}
+
+/// Floods the recorder from when `fault` begins until frames are dropped, and a little longer.
+fn overflow(bay: &Bay, cause: GapCause, fault: fn(&Faults, bool) -> std::io::Result<()>) -> Checked<String> {
     let scene = Scene::begin(bay, &Setup::shim())?;
     scene.pass(0.8);
-    scene.faults()?.writes(Writes::Full).map_err(within("the shim"))?;
+    fault(scene.faults()?, true).map_err(within("the shim"))?;
     let from_us = now_us();
     scene.speaker.rate(FLOOD);
     let dropped = |status: &serde_json::Value| status["recording"]["ports"][0]["dropped"].as_u64().unwrap_or_default();
@@ -99,18 +109,25 @@ pub(super) fn full_until_overflow(bay: &Bay) -> Checked<String> {
     }
     scene.pass(0.7);
     scene.speaker.rate(FULL_BUS);
-    scene.faults()?.writes(Writes::Well).map_err(within("the shim"))?;
+    fault(scene.faults()?, false).map_err(within("the shim"))?;
     let to_us = now_us();
-    scene.pass(1.5);
+    let (mut frames, mut patience) = (0, 100);
+    // Over when nothing more is dropped: a delay that has begun is waited out.
+    while std::mem::replace(&mut frames, dropped(&bay.status()?.0)) != frames && patience > 0 {
+        patience -= 1;
+        scene.pass(0.5);
+    }
+    scene.pass(1.0);
+    let over_us = now_us();
     let finished = scene.end()?;
     finished.code(1)?;
     let account = account_of(&finished.sent, &finished.sessions)?;
-    account.missing_only_between(from_us, to_us + STOP_TOLERANCE_US)?;
+    account.missing_only_between(from_us, over_us)?;
     let session = finished.only()?;
     let stretches = stretches(&finished.sent, &account.missing);
     let notes = bay.report_notes()?;
     for (start_us, end_us) in &stretches {
-        let gap = Injected { cause: GapCause::DiskFull, start_us: *start_us, end_us: Some(*end_us) }.among(session)?;
+        let gap = Injected { cause, start_us: *start_us, end_us: Some(*end_us) }.among(session)?;
         in_summary(&gap, &finished.ended.stdout)?;
         in_report(&gap, &notes)?;
     }
@@ -123,14 +140,12 @@ pub(super) fn full_until_overflow(bay: &Bay) -> Checked<String> {
     if stated.abs_diff(account.missing.len() as u64) > cut {
         return Err(format!("{} frames lost, {stated} stated", account.missing.len()));
     }
-    stop_is_stated(bay, &finished, from_us, to_us)?;
+    if cause == GapCause::DiskFull {
+        stop_is_stated(bay, &finished, from_us, to_us)?;
+    }
     let length_s = stretches.iter().map(|(start, end)| (end - start) as f64 / 1e6).sum::<f64>();
-    Ok(format!(
-        "{} losses over {length_s:.3} s, {stated} of {} lost frames counted, {}",
-        gaps,
-        account.missing.len(),
-        account.words()
-    ))
+    let lost = account.missing.len();
+    Ok(format!("{gaps} losses over {length_s:.3} s, {stated} of {lost} lost frames counted, {}", account.words()))
 }
 
 /// Stretches of frames that are missing one after the other: when the last before and the first after were sent, µs.
@@ -154,7 +169,7 @@ pub(super) fn full_to_end(bay: &Bay) -> Checked<String> {
     let scene = Scene::begin(bay, &Setup::shim())?;
     scene.pass(1.2);
     let faults = scene.faults()?;
-    faults.everywhere(true).and_then(|()| faults.writes(Writes::Full)).map_err(within("the shim"))?;
+    faults.files(Files::All).and_then(|()| faults.writes(Writes::Full)).map_err(within("the shim"))?;
     let full_us = now_us();
     let safe = acknowledged(&bay.dataset(), Some(faults))?;
     scene.pass(1.0);
@@ -200,8 +215,47 @@ fn recover_while_full(bay: &Bay) -> Checked<Ended> {
     let mut command = std::process::Command::new(&bay.logger);
     command.arg("recover").arg("--data").arg(bay.dataset());
     let faults = shim.load(&mut command, &bay.path("faults-of-recover")).map_err(within("the shim"))?;
-    faults.everywhere(true).and_then(|()| faults.writes(Writes::Full)).map_err(within("the shim"))?;
+    faults.files(Files::All).and_then(|()| faults.writes(Writes::Full)).map_err(within("the shim"))?;
     Recorder::start(command).and_then(|r| r.wait(PATIENCE)).map_err(within("recover"))
+}
+
+/// No space while sessions should follow each other: the recording stays in its session until there is room.
+pub(super) fn full_at_seams(bay: &Bay) -> Checked<String> {
+    full_among_seams(bay, Files::All)
+}
+
+/// No space for sealing, while the journal still has some: what could not be sealed is sealed once there is room.
+pub(super) fn full_while_sealing(bay: &Bay) -> Checked<String> {
+    full_among_seams(bay, Files::AllButJournal)
+}
+
+fn full_among_seams(bay: &Bay, files: Files) -> Checked<String> {
+    let args = ["--rotate", "0.4"].map(str::to_owned).to_vec();
+    let scene = Scene::begin(bay, &Setup { run: false, args, ..Setup::shim() })?;
+    scene.pass(1.0);
+    for _ in 0..3 {
+        let faults = scene.faults()?;
+        faults.files(files).and_then(|()| faults.writes(Writes::Full)).map_err(within("the shim"))?;
+        scene.pass(0.7);
+        scene.faults()?.writes(Writes::Well).map_err(within("the shim"))?;
+        scene.pass(0.7);
+    }
+    let [refused, ..] = scene.faults()?.struck().map_err(within("the shim"))?;
+    let finished = scene.end()?;
+    let stops = finished.sessions.iter().flat_map(|s| &s.events).filter(|e| e.kind == "disk-stopped").count();
+    // Only the journal's stops are the data's fault.
+    finished.code(i32::from(files == Files::All))?;
+    let account = account_of(&finished.sent, &finished.sessions)?;
+    account.nothing_missing()?;
+    let seams = finished.sessions.len().saturating_sub(1);
+    if refused < 3 || seams < 3 || (stops > 0) != (files == Files::All) {
+        return Err(format!("{refused} writes refused, {seams} seams, {stops} stops stated"));
+    }
+    let left = bay.unfinished()?;
+    if !left.is_empty() {
+        return Err(format!("left unfinished: {left:?}; {}", finished.ended.stderr));
+    }
+    Ok(format!("{refused} writes refused around {seams} seams, {stops} stops stated, {}", account.words()))
 }
 
 /// What a write tore is cut away before the next, so that nothing behind it is unreadable.
