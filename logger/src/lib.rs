@@ -8,6 +8,7 @@
 //! - [`framing`] cuts bytes into [`message`]s, pure and synchronous, one framer for each protocol.
 //! - `source` is the edge to the ports, the only place with an asynchronous runtime; [`record`] joins it to the rest.
 //! - [`control`] is how a person talks to a running recording.
+//! - [`modbus`] is what meters are asked and when.
 //! - [`journal`] keeps what arrived, in records that prove themselves.
 //! - [`decode`] makes rows of channels from messages, by the rig.
 //! - [`seal`] sorts by time, writes, hashes and names the files of a session.
@@ -43,6 +44,7 @@ pub mod framing;
 pub mod import;
 pub mod journal;
 pub mod message;
+pub mod modbus;
 mod overview;
 pub mod rebuild;
 pub mod record;
@@ -58,5 +60,5 @@ mod testing;
 pub use cli::run;
 pub use durable::FileError;
 pub use exit::Exit;
-pub use source::OpenError;
+pub use source::{ClaimError, DeviceError, LockError, OpenError};
 pub use summary::Summary;

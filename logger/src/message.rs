@@ -263,6 +263,12 @@ pub enum Fault {
     /// The stream ended or broke inside the message.
     #[error("cut off before its end")]
     Cut,
+    /// A Modbus answer whose checksum does not hold.
+    #[error("its CRC does not hold")]
+    Crc,
+    /// Bytes on a Modbus line that answer no request of ours.
+    #[error("answers nothing that was asked: another master, an echo or noise on the line")]
+    Unasked,
     /// The time column cannot be read.
     #[error("its time cannot be read")]
     Time,

@@ -19,7 +19,10 @@ use crate::{
     journal::{Header, JournalError},
     seal::{SOFTWARE, SealError, seal_journal},
     session::{RecorderLock, SessionError, SessionLock, unfinished},
-    source::{Board, Listened, OpenError, Schedule, Sender, Serial, SessionClock, Target, Writer, listen, queue},
+    source::{
+        Board, ClaimError, Claimed, Device, DeviceError, Listened, Schedule, Sender, SessionClock, Talk, Target,
+        Writer, listen, queue,
+    },
 };
 
 /// What to record.
@@ -65,9 +68,27 @@ pub enum RecordError {
         "port `{0}`: a live text port needs `columns` in the rig, since its header is sent before the recording, if ever"
     )]
     NoColumns(String),
+    /// A device's name cannot be used.
+    #[error("port `{port}`: {source}")]
+    DeviceName {
+        /// Port in the rig.
+        port: String,
+        /// What is wrong with the name.
+        source: DeviceError,
+    },
+    /// A CAN interface for another kind of port, or the other way round.
+    #[error(
+        "port `{port}`: {device} does not fit its kind: kind `can` goes with can://NAME, other kinds with a serial path or tcp://HOST:PORT"
+    )]
+    DeviceKind {
+        /// Port in the rig.
+        port: String,
+        /// The device.
+        device: String,
+    },
     /// A port cannot be opened.
     #[error(transparent)]
-    Open(#[from] OpenError),
+    Open(ClaimError),
     /// The asynchronous runtime cannot be started.
     #[error("start listening: {0}")]
     Runtime(std::io::Error),
@@ -100,7 +121,7 @@ pub enum RecordError {
 struct Plan {
     rig: Rig,
     run: Option<RunSheet>,
-    targets: Vec<Target>,
+    targets: Vec<(Target, Device)>,
 }
 
 impl Plan {
@@ -120,29 +141,40 @@ impl Plan {
 
     /// Opens every port. A port that cannot be opened is an error, unless nobody is there to mend it: then it is
     /// looked for like one that has gone away.
-    fn open(&self, runtime: &tokio::runtime::Runtime, unattended: bool) -> Result<Vec<Listened>, RecordError> {
-        // Serial ports register with the runtime when they are opened.
-        let _inside = runtime.enter();
-        let open = |target: &Target| {
-            let opener = Serial::new(target);
-            let stream = match opener.open_now() {
-                Err(error) if !unattended => return Err(RecordError::Open(error)),
+    fn open(&self, runtime: &tokio::runtime::Runtime, options: &RecordOptions) -> Result<Vec<Listened>, RecordError> {
+        let mut ports = Vec::new();
+        for (target, device) in &self.targets {
+            let mut opener = Claimed::new(&target.port, device.clone(), &options.data);
+            let stream = match runtime.block_on(opener.open_now()) {
+                Err(error) if !options.unattended => return Err(RecordError::Open(error)),
                 other => other.ok(),
             };
-            Ok(Listened { target: target.clone(), opener, stream })
-        };
-        self.targets.iter().map(open).collect()
+            if let Some(notice) = opener.notice() {
+                tracing::info!("{notice}");
+            }
+            if let Some(announcement) = Talk::announcement(&self.rig, usize::from(target.index)) {
+                tracing::warn!("{announcement}");
+            }
+            ports.push(Listened { target: target.clone(), opener, stream });
+        }
+        Ok(ports)
     }
 }
 
-fn target(index: usize, port: &Port, devices: &[(String, PathBuf)]) -> Result<Target, RecordError> {
-    let given = devices.iter().rfind(|(name, _)| *name == port.name).map(|(_, path)| path.clone());
-    let device = given.or_else(|| port.device.as_ref().map(PathBuf::from));
+fn target(index: usize, port: &Port, devices: &[(String, PathBuf)]) -> Result<(Target, Device), RecordError> {
+    let given = devices.iter().rfind(|(name, _)| *name == port.name);
+    let given = given.map(|(_, path)| path.to_string_lossy().into_owned()).or_else(|| port.device.clone());
     if port.kind == PortKind::Text && port.columns.is_empty() {
         return Err(RecordError::NoColumns(port.name.clone()));
     }
-    let device = device.ok_or_else(|| RecordError::NoDevice(port.name.clone()))?;
-    Ok(Target { index: index as u16, port: port.clone(), device })
+    let given = given.ok_or_else(|| RecordError::NoDevice(port.name.clone()))?;
+    let wrong = |source| RecordError::DeviceName { port: port.name.clone(), source };
+    let device = Device::parse(&given).map_err(wrong)?;
+    let device_fits = (port.kind == PortKind::Can) == given.starts_with("can://");
+    if !device_fits {
+        return Err(RecordError::DeviceKind { port: port.name.clone(), device: given });
+    }
+    Ok((Target { index: index as u16, port: port.clone(), device: given }, device))
 }
 
 /// Records until the given length is over or the program is told to end (Ctrl-C, SIGTERM, hang-up); each session is
@@ -159,7 +191,7 @@ pub fn record(
     let _recorder = RecorderLock::claim(&options.data)?;
     warn_of_unfinished(&options.data)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(RecordError::Runtime)?;
-    let ports = plan.open(&runtime, options.unattended)?;
+    let ports = plan.open(&runtime, options)?;
     let clock = SessionClock::start();
     let lock = SessionLock::claim_new(&options.data, &plan.rig.vehicle, clock.started())?;
     let header = header(options, &plan, &lock, clock);

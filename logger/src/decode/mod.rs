@@ -5,6 +5,7 @@
 //! means "not available" is null and counted, and so is one outside its plausible range.
 
 mod can;
+mod modbus;
 mod rows;
 pub mod sentence;
 mod slot;
@@ -23,6 +24,7 @@ use crate::{
     message::CanFrame,
 };
 use can::{CanPlan, Group};
+use modbus::ModbusPlan;
 use rows::Rows;
 pub(crate) use rows::{constant, dictionary};
 use sentence::Sentence;
@@ -45,6 +47,7 @@ enum Plan {
     Can(CanPlan),
     Nmea { slots: Box<NmeaSlots>, speed_from: SpeedSentence },
     Text(TextPlan),
+    Modbus(ModbusPlan),
 }
 
 /// The channels of a satellite receiver.
@@ -76,7 +79,8 @@ impl Decoder {
         let mut tallies: Vec<Tally> =
             rig.signals.iter().map(|s| Tally::new(&s.channel, s.position.as_deref())).collect();
         let plans = rig.ports.iter().map(|port| match port.kind {
-            PortKind::Slcan => Plan::Can(CanPlan::new(rig, &port.name)),
+            PortKind::Slcan | PortKind::Can => Plan::Can(CanPlan::new(rig, &port.name)),
+            PortKind::Modbus => Plan::Modbus(ModbusPlan::new(rig, &port.name)),
             PortKind::Nmea => {
                 let slots = Box::new(NmeaSlots::new(&mut tallies));
                 Plan::Nmea { slots, speed_from: port.speed_from }
@@ -100,7 +104,7 @@ impl Decoder {
         }
     }
 
-    /// Takes a good line of a receiver or a text port.
+    /// Takes a good line of a receiver, a text port or a Modbus line.
     pub fn line(&mut self, port: usize, t_us: i64, text: &str) {
         match self.plans.get_mut(port) {
             Some(Plan::Nmea { slots, speed_from }) => {
@@ -108,6 +112,7 @@ impl Decoder {
                 slots.decode(t_us, text, speed_from, &mut self.rows, &mut self.tallies);
             }
             Some(Plan::Text(plan)) => plan.decode(t_us, text, &mut self.rows, &mut self.tallies),
+            Some(Plan::Modbus(plan)) => plan.decode(t_us, text, &mut self.rows, &mut self.tallies),
             Some(Plan::Can(_)) | None => {}
         }
     }
@@ -194,7 +199,7 @@ impl TextPlan {
         let of_port = rig.signals.iter().enumerate().filter(|(_, s)| s.port == port);
         let signals = of_port.filter_map(|(i, signal)| match &signal.source {
             Source::Text(source) => Some((source.column.clone(), Slot::of_signal(rig, signal, i))),
-            Source::Can(_) => None,
+            _ => None,
         });
         let mut plan = Self { columns, signals: signals.collect(), groups: Vec::new() };
         plan.find_columns();

@@ -11,7 +11,7 @@
 use std::collections::VecDeque;
 
 use super::{
-    End,
+    End, can_error,
     pending::{Pending, Span},
     slcan::{hex_digit, hex_u32},
 };
@@ -20,7 +20,7 @@ use crate::message::{Bad, CanFrame, FD_LENGTHS, Fault, Framed, Message, Status, 
 /// Far beyond the longest line, a CAN FD frame of 64 bytes.
 const LIMIT: usize = 1024;
 /// Flag in an 8-digit identifier: the frame reports bus errors.
-const ERROR_FLAG: u32 = 0x2000_0000;
+pub(super) const ERROR_FLAG: u32 = 0x2000_0000;
 
 /// A message of a log with the time that the log gives it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -36,6 +36,7 @@ pub struct LoggedFrame {
 pub struct CandumpFramer {
     pending: Pending,
     ready: VecDeque<LoggedFrame>,
+    inside: bool,
 }
 
 impl Default for CandumpFramer {
@@ -47,7 +48,12 @@ impl Default for CandumpFramer {
 impl CandumpFramer {
     /// A framer at the start of a log.
     pub fn new() -> Self {
-        Self { pending: Pending::new(LIMIT, 0), ready: VecDeque::new() }
+        Self { pending: Pending::new(LIMIT, 0), ready: VecDeque::new(), inside: false }
+    }
+
+    /// Says that the next bytes may begin inside a line.
+    pub fn begin_inside(&mut self) {
+        self.inside = true;
     }
 
     /// Takes bytes in the order of the file.
@@ -87,11 +93,22 @@ impl CandumpFramer {
         self.ready.push_back(last);
     }
 
-    fn line(&self, span: Span) -> LoggedFrame {
+    /// Bytes of a line that is not whole yet, once it has been drained.
+    pub(crate) fn waiting(&self) -> usize {
+        self.pending.waiting()
+    }
+
+    pub(super) fn seek(&mut self, offset: u64) {
+        self.pending.seek(offset);
+    }
+
+    fn line(&mut self, span: Span) -> LoggedFrame {
         let bytes = self.pending.bytes(span.range);
         let read = if span.end.is_some() { line(bytes) } else { Err(Fault::Endless(LIMIT)) };
+        let inside = std::mem::take(&mut self.inside);
         let (stamp_us, message) = match read {
             Ok((stamp, message)) => (Some(stamp), message),
+            Err(_) if inside => (None, Message::Fragment(escaped(bytes))),
             Err(fault) => (None, Message::Bad(Bad { text: escaped(bytes), fault })),
         };
         LoggedFrame { stamp_us, framed: Framed { offset: span.offset, message } }
@@ -113,7 +130,7 @@ fn line(bytes: &[u8]) -> Result<(i64, Message), Fault> {
             frame.transmitted = transmitted;
             Message::Frame(frame)
         }
-        None => Message::Status(Status { text: escaped(bytes), meaning: StatusMeaning::ErrorFrame }),
+        None => Message::Status(Status { text: escaped(bytes), meaning: error_meaning(frame) }),
     };
     Ok((stamp, message))
 }
@@ -175,6 +192,15 @@ fn parse_frame(word: &[u8]) -> Result<Option<CanFrame>, Fault> {
         data => frame.dlc = hex_data(&mut frame, data, 8)?,
     }
     Ok(Some(frame))
+}
+
+/// Meaning of a frame that reports bus errors, as far as its data can be read.
+fn error_meaning(word: &[u8]) -> StatusMeaning {
+    let Some((id, data)) = word.split_at_checked(8) else { return StatusMeaning::ErrorFrame };
+    let classes = hex_u32(id).unwrap_or_default() & !ERROR_FLAG;
+    let byte = |pair: &[u8]| Some(hex_digit(*pair.first()?).ok()? << 4 | hex_digit(*pair.get(1)?).ok()?);
+    let detail: Option<Vec<u8>> = data.get(1..).unwrap_or_default().chunks(2).map(byte).collect();
+    can_error::meaning(classes, &detail.unwrap_or_default())
 }
 
 /// Puts hexadecimal data into a frame; gives its length in bytes.

@@ -82,7 +82,15 @@ impl Capture {
             return Err(ImportError::Empty { path: path.to_owned() });
         }
         let file = File::open(path).map_err(ImportError::io(path))?;
-        let log = described.kind == PortKind::Slcan && is_can_log(path)?;
+        let log = match described.kind {
+            PortKind::Can => true,
+            PortKind::Slcan => is_can_log(path)?,
+            PortKind::Modbus => {
+                let message = "a capture of a Modbus line does not say what was asked, so its answers cannot be read";
+                return Err(ImportError::Port { name: described.name.clone(), message: message.to_owned() });
+            }
+            PortKind::Nmea | PortKind::Text => false,
+        };
         let clock = clock(rig, described, path, log, start, span_s)?;
         let framer =
             if log { CaptureFramer::Log(CandumpFramer::new()) } else { CaptureFramer::Port(Framer::new(described)) };
@@ -242,7 +250,7 @@ fn clock(
     span_s: Option<f64>,
 ) -> Result<Clock, ImportError> {
     let clock = match port.kind {
-        PortKind::Slcan if log => {
+        PortKind::Slcan | PortKind::Can if log => {
             let mut framer = CandumpFramer::new();
             let mut first = None;
             scan(path, |bytes| {
@@ -255,7 +263,7 @@ fn clock(
             })?;
             Clock::logged(first, start)
         }
-        PortKind::Slcan => {
+        PortKind::Slcan | PortKind::Can => {
             let found = scan_slcan(path, span_s.is_some())?;
             Clock::slcan(found.first_is_stamped, found.frames, start, span_s)
         }
@@ -271,7 +279,7 @@ fn clock(
             })?;
             Clock::nmea(&finder, start)
         }
-        PortKind::Text => Clock::text(rig, port, start),
+        PortKind::Text | PortKind::Modbus => Clock::text(rig, port, start),
     };
     clock.map_err(|source| ImportError::Clock { path: path.to_owned(), source })
 }

@@ -152,7 +152,7 @@ impl Clock {
         let columns = Columns::of(port);
         let wanted = rig.signals.iter().filter(|s| s.port == port.name).filter_map(|s| match &s.source {
             Source::Text(source) => Some(source.column.clone()),
-            Source::Can(_) => None,
+            _ => None,
         });
         Ok(Self::Text(Box::new(TextClock {
             at: columns.position(&name),

@@ -320,7 +320,9 @@ impl LineFilter {
             return false;
         }
         match described.kind {
-            PortKind::Slcan => false,
+            PortKind::Slcan | PortKind::Can => false,
+            // The plan tells by the bytes which lines are an exchange.
+            PortKind::Modbus => true,
             PortKind::Nmea => is_verified(&unescaped(text)),
             PortKind::Text => match self.columns[port].judge(text) {
                 Row::Header => true,

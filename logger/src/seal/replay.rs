@@ -201,13 +201,14 @@ impl Replay {
         Ok(())
     }
 
-    /// What was sent on a bus belongs to its record like what was heard.
+    /// What was sent belongs to the record like what was heard.
     fn sent(&mut self, port: usize, at: Timestamp, hex: &str) -> Result<(), SealError> {
         let Some(bytes) = from_hex(hex) else { return Ok(()) };
         for framed in framed_sent(self.sealer.port_kind(port), &bytes) {
             self.sealer.message(port, at, framed)?;
         }
-        Ok(())
+        self.streams[port].framer.sent(&bytes);
+        self.drain(port, at)
     }
 
     /// Seals; `broken_off` is why there is no end mark, should there be none.

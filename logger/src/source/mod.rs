@@ -7,11 +7,16 @@
 mod adapter;
 mod backoff;
 mod board;
+#[cfg(feature = "socketcan")]
+mod can_interface;
 mod clock;
+mod device;
+mod opened;
 mod outlet;
 mod port;
+mod port_lock;
 mod queue;
-mod serial;
+mod stable_name;
 mod status;
 mod talk;
 #[cfg(test)]
@@ -20,10 +25,14 @@ mod writer;
 
 pub(crate) use board::{Board, Status};
 pub(crate) use clock::SessionClock;
+pub(crate) use device::{Device, Stream};
+pub use device::{DeviceError, OpenError};
+pub use opened::ClaimError;
+pub(crate) use opened::Claimed;
 pub(crate) use port::Target;
+pub use port_lock::LockError;
 pub(crate) use queue::{Passage, Seam, Sender, ToJournal, queue};
-pub use serial::OpenError;
-pub(crate) use serial::Serial;
+pub(crate) use talk::Talk;
 pub(crate) use writer::{Tap, ToTap, Writer};
 
 use std::{io, rc::Rc, sync::Arc, time::Duration};
@@ -34,24 +43,21 @@ use tokio::{
     sync::watch,
     task::LocalSet,
 };
-use tokio_serial::SerialStream;
 
 use crate::journal::{Note, SessionNote};
 use clock::StepWatch;
 use outlet::Outlet;
 use port::Ear;
 use status::StatusLine;
-use talk::Talk;
 
 /// A port to be listened to.
-#[derive(Debug)]
 pub(crate) struct Listened {
     /// What and where.
     pub(crate) target: Target,
     /// How its device is opened again.
-    pub(crate) opener: Serial,
+    pub(crate) opener: Claimed,
     /// Its stream, when it is open already.
-    pub(crate) stream: Option<SerialStream>,
+    pub(crate) stream: Option<Stream>,
 }
 
 /// When a recording ends, and when it goes on in a new session.

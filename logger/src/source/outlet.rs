@@ -59,6 +59,12 @@ impl Outlet {
         self.sender.send(ToJournal::Event(Event { port: self.port, at_us: self.clock.now(), what }))
     }
 
+    /// Says what was sent to the device, by which answers are told.
+    pub(super) fn sent(&mut self, bytes: &[u8], heard: &mut dyn FnMut(&Framed)) {
+        self.framer.sent(bytes);
+        self.count(&[], heard);
+    }
+
     /// Says that the stream breaks off here and goes on from another beginning of the device's.
     pub(super) fn broke_off(&mut self) {
         self.framer.jump(self.offset);

@@ -2,7 +2,6 @@
 
 use std::{
     io,
-    path::PathBuf,
     sync::atomic::Ordering::Relaxed,
     time::{Duration, Instant},
 };
@@ -46,8 +45,8 @@ pub(crate) struct Target {
     pub(crate) index: u16,
     /// As the rig describes it.
     pub(crate) port: Port,
-    /// Serial device.
-    pub(crate) device: PathBuf,
+    /// The device by its name, for people.
+    pub(crate) device: String,
 }
 
 /// How a port's device is opened, the first time and again.
@@ -88,7 +87,7 @@ pub(super) async fn run<O: Opener>(target: Target, mut opener: O, mut first: Opt
                     backoff = Backoff::new();
                 }
                 let name = &target.port.name;
-                (ear.say)(&format!("port `{name}` on {} is gone: {reason}; looking for it", target.device.display()));
+                (ear.say)(&format!("port `{name}` on {} is gone: {reason}; looking for it", target.device));
                 ear.outlet.counters().listening.store(false, Relaxed);
                 if ear.outlet.event(PortEvent::Disconnected { reason }).is_err() {
                     break;
@@ -242,6 +241,9 @@ async fn due(talk: &Talk, now: Timestamp) {
 async fn speak<S: AsyncWrite + Unpin>(stream: &mut S, ear: &mut Ear) -> Result<(), super::queue::WriterGone> {
     while let Some(bytes) = ear.talk.due(ear.outlet.now()) {
         ear.outlet.event(PortEvent::Sent { hex: hex(&bytes) })?;
+        let Ear { outlet, talk, .. } = ear;
+        let now = outlet.now();
+        outlet.sent(&bytes, &mut |framed| talk.heard(now, &framed.message));
         command(stream, &bytes).await;
     }
     for text in ear.talk.take_events() {

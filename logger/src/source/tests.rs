@@ -1,6 +1,5 @@
 use std::{
     cell::{Cell, RefCell},
-    path::PathBuf,
     rc::Rc,
     sync::{Arc, mpsc},
     time::Duration,
@@ -74,7 +73,7 @@ impl Bench {
         let (sender, queue) = queue_with_room(room);
         let (stop, stopped) = watch::channel(false);
         let board = Board::new(rig);
-        let target = Target { index: 0, port: rig.ports[0].clone(), device: PathBuf::from("/dev/null") };
+        let target = Target { index: 0, port: rig.ports[0].clone(), device: "/dev/null".to_owned() };
         let said = Rc::new(RefCell::new(Vec::new()));
         let hear = Rc::clone(&said);
         let ear = Ear {

@@ -14,11 +14,13 @@ use tallywheel_schemas::{RunSheet, Timestamp};
 
 use super::{
     SessionClock,
-    board::Board,
+    board::{Board, Counters},
     queue::{Arrived, Passage, Queue, ToJournal},
 };
 use crate::{
-    journal::{Batch, Chunk, EndMark, Header, JournalError, JournalWriter, Note, Record, SessionNote},
+    journal::{
+        Batch, Chunk, EndMark, Event, Header, JournalError, JournalWriter, Note, PortEvent, Record, SessionNote,
+    },
     session::{SessionError, SessionLock},
 };
 
@@ -70,6 +72,10 @@ struct Stream {
     tail_bytes: usize,
     /// Bytes at the end of the tail that are the beginning of a message.
     unfinished: usize,
+    /// What comes on it can only be told by what was asked.
+    is_asked: bool,
+    /// The question that is not answered yet.
+    question: Option<Event>,
 }
 
 #[derive(Debug)]
@@ -100,7 +106,8 @@ impl Writer {
         tap: Option<Tap>,
     ) -> Result<Self, JournalError> {
         let journal = JournalWriter::create(&lock.directory, header.clone())?;
-        let streams = board.counters.iter().map(|_| Stream::default()).collect();
+        let stream = |c: &Arc<Counters>| Stream { is_asked: c.is_asked, ..Stream::default() };
+        let streams = board.counters.iter().map(stream).collect();
         let writer = Self { data, header, lock, journal, streams, clock, board, ended, tap };
         writer.tell();
         Ok(writer)
@@ -135,6 +142,10 @@ impl Writer {
         match message {
             ToJournal::Bytes(arrived) => self.bytes(arrived),
             ToJournal::Event(event) => {
+                let stream = &mut self.streams[usize::from(event.port)];
+                if stream.is_asked && matches!(event.what, PortEvent::Sent { .. }) {
+                    stream.question = Some(event.clone());
+                }
                 if let Some(tap) = &self.tap {
                     let _ = tap.try_send(ToTap::Event(event.clone()));
                 }
@@ -279,7 +290,13 @@ impl Writer {
 
     fn begin_next(&self, lock: &SessionLock, header: &Header) -> Result<JournalWriter, JournalError> {
         let mut journal = JournalWriter::create(&lock.directory, header.clone())?;
-        for (port, stream) in self.streams.iter().enumerate().filter(|(_, s)| s.unfinished > 0) {
+        for (port, stream) in self.streams.iter().enumerate() {
+            if let Some(question) = &stream.question {
+                journal.append(&Record::Event(question.clone()))?;
+            }
+            if stream.unfinished == 0 {
+                continue;
+            }
             let offset = stream.offset - stream.unfinished as u64;
             let batch = Batch { port: port as u16, offset, chunks: stream.unfinished_chunks() };
             journal.append(&Record::Bytes(batch))?;
@@ -340,6 +357,9 @@ impl Stream {
                 self.tail_bytes -= first.bytes.len();
                 self.tail.pop_front();
             }
+        }
+        if unfinished == 0 {
+            self.question = None;
         }
         // After a loss a framer may wait for bytes that never got here.
         self.unfinished = unfinished.min(self.tail_bytes);

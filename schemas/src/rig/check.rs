@@ -5,7 +5,7 @@ use std::ops::Range;
 use toml::Spanned;
 
 use super::{
-    CanSource, Port, PortKind, RIG_VERSION, Rig, RigText, Signal, Source, TextSource,
+    CanSource, Port, PortKind, RIG_VERSION, Rig, RigText, Signal, Source, TextSource, modbus,
     signal::{SignalText, field_bits},
 };
 use crate::{
@@ -98,7 +98,9 @@ fn ports(file: &TextFile, raw: &[Spanned<Port>]) -> Checked<Vec<Port>> {
                 port.name
             ));
         }
-        if port.transmit && port.listen_only {
+        check_device(port).map_err(|message| file.error(spanned.span(), format!("port `{}`: {message}", port.name)))?;
+        // Only CAN adapters listen in the sense of `listen_only`.
+        if port.transmit && port.listen_only && port.kind != PortKind::Modbus {
             return fail(format!(
                 "port `{}`: transmit = true needs listen_only = false as well; both are to be written down",
                 port.name
@@ -109,9 +111,29 @@ fn ports(file: &TextFile, raw: &[Spanned<Port>]) -> Checked<Vec<Port>> {
         {
             return fail(unknown_name("column", column, port.columns.iter().map(String::as_str)));
         }
-        ports.push(port.clone());
+        let baud = if port.baud == 0 { port.kind.default_baud() } else { port.baud };
+        ports.push(Port { baud, ..port.clone() });
     }
     Ok(ports)
+}
+
+/// What the kind of a port asks of its device and of the rig's consent.
+fn check_device(port: &Port) -> Result<(), String> {
+    if !matches!(port.stop_bits, None | Some(1 | 2)) {
+        return Err("stop_bits is 1 or 2".to_owned());
+    }
+    let names_interface = port.device.as_deref().map(|device| device.starts_with("can://"));
+    match (port.kind, names_interface) {
+        (PortKind::Can, Some(false)) => Err("the device of kind `can` is an interface, as in can://can0".to_owned()),
+        (PortKind::Can, _) if port.transmit => {
+            Err("kind `can` only listens; transmit is not possible on it, use an slcan adapter".to_owned())
+        }
+        (PortKind::Modbus, _) => modbus::check_port(port),
+        (PortKind::Slcan | PortKind::Nmea | PortKind::Text, Some(true)) => {
+            Err("a can:// device needs kind = \"can\"".to_owned())
+        }
+        _ => Ok(()),
+    }
 }
 
 /// Digit of the slcan `S` command for a bit rate. 7 is left out: 800 kbit/s in one widely used driver, 750 in
@@ -206,13 +228,14 @@ fn signal(file: &TextFile, raw: &RigText, ports: &[Port], spanned: &Spanned<Sign
     if !(max_gap_s > 0.0 && max_gap_s <= 86_400.0) {
         return Err(fail(format!("{}: max_gap_s = {max_gap_s} is outside 0 to 86400", text.channel)));
     }
+    modbus::check_gap(&source, max_gap_s).map_err(|message| fail(format!("{}: {message}", text.channel)))?;
     check_scaling(text).map_err(|message| fail(format!("{}: {message}", text.channel)))?;
     let range = known.map(|c| (c.min, c.max)).or(aux.map(|a| (a.min, a.max))).unwrap_or((f64::MIN, f64::MAX));
     let (min, max) = (text.min.unwrap_or(range.0), text.max.unwrap_or(range.1));
     if min >= max {
         return Err(fail(format!("{}: min {min} is not below max {max}", text.channel)));
     }
-    let bits = text.length.filter(|_| text.id.is_some());
+    let bits = text.length.filter(|_| text.id.is_some()).or_else(|| modbus::unsigned_bits(&source));
     let modulus = text.modulus.or_else(|| bits.filter(|b| *b < 64).map(|b| 1_u64 << b));
     Ok(Signal {
         channel: text.channel.clone(),
@@ -271,9 +294,13 @@ fn check_counter(text: &SignalText, known: Option<&Channel>, hold: Hold) -> Resu
 }
 
 fn source(text: &SignalText, port: &Port) -> Result<Source, String> {
+    if port.kind == PortKind::Modbus {
+        return modbus::source(text, port).map(Source::Modbus);
+    }
+    modbus::check_absent(text, port)?;
     match (port.kind, text.id, &text.column) {
-        (PortKind::Slcan, Some(id), None) => can_source(text, id).map(Source::Can),
-        (PortKind::Slcan, _, _) => {
+        (PortKind::Slcan | PortKind::Can, Some(id), None) => can_source(text, id).map(Source::Can),
+        (PortKind::Slcan | PortKind::Can, _, _) => {
             Err(format!("port `{}` is a CAN port: give id, start_bit and length, and no column", port.name))
         }
         (PortKind::Text, None, Some(column)) => {
@@ -283,7 +310,7 @@ fn source(text: &SignalText, port: &Port) -> Result<Source, String> {
             Ok(Source::Text(TextSource { column: column.clone() }))
         }
         (PortKind::Text, _, _) => Err(format!("port `{}` is a text port: give `column`, and no id", port.name)),
-        (PortKind::Nmea, _, _) => Err(format!(
+        (PortKind::Nmea | PortKind::Modbus, _, _) => Err(format!(
             "port `{}` is a satellite receiver: its channels (motion.gps_speed_m_s, lat_deg, lon_deg, alt_m, \
              gps_quality) need no signal",
             port.name

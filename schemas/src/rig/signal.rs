@@ -53,6 +53,8 @@ pub enum Source {
     Can(CanSource),
     /// A column of a text line.
     Text(TextSource),
+    /// Registers of a Modbus unit.
+    Modbus(ModbusSource),
 }
 
 /// Bits of a CAN frame.
@@ -125,6 +127,70 @@ pub struct TextSource {
     pub column: String,
 }
 
+/// Registers of a Modbus unit, and how often they are asked for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ModbusSource {
+    /// Address of the unit on its line, 1 to 247.
+    pub unit: u8,
+    /// Which of the unit's two tables of registers.
+    pub kind: RegisterKind,
+    /// Number of the first register as it is sent on the wire, from 0.
+    pub register: u16,
+    /// What the registers hold.
+    pub format: RegisterFormat,
+    /// Order of the two registers of a 32-bit value.
+    pub word_order: WordOrder,
+    /// Time between two requests, s.
+    pub every_s: f64,
+}
+
+/// A table of registers of a Modbus unit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RegisterKind {
+    /// Holding registers, read with function 03.
+    Holding,
+    /// Input registers, read with function 04.
+    Input,
+}
+
+/// What the registers of a Modbus signal hold. Each register has 16 bits, its more significant byte first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RegisterFormat {
+    /// Unsigned, one register.
+    U16,
+    /// Two's complement, one register.
+    I16,
+    /// Unsigned, two registers.
+    U32,
+    /// Two's complement, two registers.
+    I32,
+    /// IEEE 754 single precision, two registers.
+    F32,
+}
+
+impl RegisterFormat {
+    /// Registers that one value takes.
+    pub const fn registers(self) -> u16 {
+        match self {
+            Self::U16 | Self::I16 => 1,
+            Self::U32 | Self::I32 | Self::F32 => 2,
+        }
+    }
+}
+
+/// Order of the two registers of a 32-bit value. The specification leaves it open, and meters differ.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum WordOrder {
+    /// More significant register first.
+    #[default]
+    HighFirst,
+    /// Less significant register first.
+    LowFirst,
+}
+
 /// Calibration of one sensor.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -171,6 +237,12 @@ pub(super) struct SignalText {
     pub(super) signed: bool,
     pub(super) mux: Option<Mux>,
     pub(super) column: Option<String>,
+    pub(super) unit_id: Option<u8>,
+    pub(super) register: Option<u16>,
+    pub(super) register_kind: Option<RegisterKind>,
+    pub(super) format: Option<RegisterFormat>,
+    pub(super) word_order: Option<WordOrder>,
+    pub(super) every_s: Option<f64>,
     #[serde(default = "one")]
     pub(super) scale: f64,
     #[serde(default)]
