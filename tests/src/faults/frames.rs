@@ -5,10 +5,12 @@ pub const ID: u32 = 0x310;
 
 /// A frame's line as an adapter writes it: the number, then a word that only this number has.
 pub fn line(number: u32, device_ms: Option<u16>) -> String {
-    let word = u64::from(proof(number)) << 32 | u64::from(number);
-    let data: String = word.to_le_bytes().iter().map(|b| format!("{b:02X}")).collect();
-    let stamp = device_ms.map(|ms| format!("{ms:04X}")).unwrap_or_default();
-    format!("t{ID:03X}8{data}{stamp}\r")
+    // The digits of the bytes in turn are those of the word with its bytes swapped.
+    let word = (u64::from(proof(number)) << 32 | u64::from(number)).swap_bytes();
+    match device_ms {
+        Some(ms) => format!("t{ID:03X}8{word:016X}{ms:04X}\r"),
+        None => format!("t{ID:03X}8{word:016X}\r"),
+    }
 }
 
 /// The number in a frame's data; `None` when these data were never sent by [`line`].

@@ -19,7 +19,7 @@ use crate::faults::{
 /// every 250 ms.
 const STOP_TOLERANCE_US: i64 = 450_000 + TOLERANCE_US;
 /// Faster than any bus, so that the queue is full within seconds.
-const FLOOD: u32 = 100_000;
+const FLOOD: u32 = 200_000;
 
 /// Insists that a stop of the disk is stated: when, for how long, in an event, the summary and the report.
 fn stop_is_stated(bay: &Bay, finished: &Finished, from_us: i64, to_us: i64) -> Checked<f64> {
@@ -90,7 +90,7 @@ pub(super) fn full_until_overflow(bay: &Bay) -> Checked<String> {
 
 /// A sync that lasts so long that the queue is full before it is over: the disk is too slow, not full.
 pub(super) fn slow_until_overflow(bay: &Bay) -> Checked<String> {
-    overflow(bay, GapCause::Dropped, |faults, begins| faults.sync_delay_us(if begins { 8_000_000 } else { 0 }))
+    overflow(bay, GapCause::Dropped, |faults, begins| faults.sync_delay_us(if begins { 5_000_000 } else { 0 }))
 }
 
 /// Floods the recorder from when `fault` begins until frames are dropped, and a little longer.

@@ -37,7 +37,7 @@ pub(super) const ALL: &[Cell] = &[
     cell("torn-write", "half of a write, then no space, then space, then kill -9", Needs::Shim, disk::torn_write),
     cell("sync-error", "fdatasync fails for a second", Needs::Shim, disk::sync_error),
     cell("slow-disk", "every sync takes 500 ms longer at a full bus", Needs::ShimAlone, disk::slow),
-    cell("slow-disk-overflow", "a sync of 8 s until the queue overflows", Needs::ShimAlone, disk::slow_until_overflow),
+    cell("slow-disk-overflow", "a sync of 5 s until the queue overflows", Needs::ShimAlone, disk::slow_until_overflow),
     cell("replug", "unplugged, plugged in again", Needs::Little, ports::replug),
     cell("replug-renumbered", "unplugged, plugged in under another number", Needs::Little, ports::replug_renumbered),
     cell("unplugged-to-end", "unplugged for good", Needs::Little, ports::unplugged_to_end),

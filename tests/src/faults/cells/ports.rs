@@ -46,7 +46,6 @@ fn out_and_in(
     let plugged_us = now_us();
     scene.plug(terminal)?;
     let in_us = now_us();
-    let link = scene.link.path().display().to_string();
     scene.pass(0.8);
     let finished = scene.end()?;
     finished.code(1)?;
@@ -58,7 +57,8 @@ fn out_and_in(
         let found = events.iter().find(|e| e.kind == kind && (e.t_us - at_us).abs() <= TOLERANCE_US);
         found.ok_or_else(|| format!("no event {kind} at the time: {events:?}"))?;
     }
-    if !events.iter().any(|e| e.kind == "reconnected" && e.text == format!("{PORT}: {link}")) {
+    let found_at = format!("{PORT}: {}", device.display());
+    if !events.iter().any(|e| e.kind == "reconnected" && e.text == found_at) {
         return Err(format!("the event does not say where it was found: {events:?}"));
     }
     // Attempts are at most twice as far apart as the device was away, and never more than two seconds.
