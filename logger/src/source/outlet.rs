@@ -56,6 +56,8 @@ impl Outlet {
 
     /// Puts something that happened.
     pub(super) fn event(&mut self, what: PortEvent) -> Result<(), WriterGone> {
+        // What was lost before it happened stands before it.
+        self.finish()?;
         self.sender.send(ToJournal::Event(Event { port: self.port, at_us: self.clock.now(), what }))
     }
 
