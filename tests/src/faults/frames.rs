@@ -13,7 +13,7 @@ pub fn line(number: u32, device_ms: Option<u16>) -> String {
     }
 }
 
-/// The number in a frame's data; `None` when these data were never sent by [`line`].
+/// The number in a frame's data; `None` when these data were never sent by [`fn@line`].
 pub fn number(data: &[u8]) -> Option<u32> {
     let word = u64::from_le_bytes(data.try_into().ok()?);
     let (number, told) = (word as u32, (word >> 32) as u32);

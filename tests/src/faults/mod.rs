@@ -90,7 +90,7 @@ struct Tally {
 /// Runs the matrix. The last line on standard output is one JSON object with all counts.
 pub fn main(args: &Args) -> ExitCode {
     let began = Instant::now();
-    let outcome = Plan::new(args).and_then(|plan| {
+    let outcome = Plan::new(args).map(|plan| {
         let mut tally = run_cells(&plan);
         if plan.kill_points > 0 {
             tally.add("kill-points", kill_points::run(&plan));
@@ -99,7 +99,7 @@ pub fn main(args: &Args) -> ExitCode {
             tally.add("kills", kills::run(&plan));
         }
         tally.figures.insert("seed".to_owned(), json!(plan.seed));
-        Ok(tally)
+        tally
     });
     match outcome {
         Ok(tally) => {
