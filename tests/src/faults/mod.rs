@@ -11,6 +11,7 @@
 
 pub mod account;
 mod bay;
+pub mod canary;
 mod cells;
 pub mod frames;
 mod journal_walk;
@@ -32,7 +33,7 @@ use std::{
         Mutex,
         atomic::{AtomicUsize, Ordering::Relaxed},
     },
-    time::Instant,
+    time::{Duration, Instant},
 };
 
 use serde_json::{Map, Value, json};
@@ -47,6 +48,11 @@ pub type Checked<T> = Result<T, String>;
 pub(crate) fn within<E: std::fmt::Display>(what: impl std::fmt::Display) -> impl FnOnce(E) -> String {
     move |error| format!("{what}: {error}")
 }
+
+/// How often a cell is run again because the machine stalled.
+const MOST_REPEATS: usize = 4;
+/// How long a calm machine is waited for.
+const CALM_PATIENCE: Duration = Duration::from_secs(60);
 
 /// What became of a cell.
 #[derive(Debug)]
@@ -84,6 +90,7 @@ struct Tally {
     passed: usize,
     failed: Vec<String>,
     skipped: usize,
+    repeated: usize,
     figures: Map<String, Value>,
 }
 
@@ -143,6 +150,7 @@ impl Tally {
         all.insert("failed".to_owned(), json!(self.failed.len()));
         all.insert("failures".to_owned(), json!(self.failed));
         all.insert("skipped".to_owned(), json!(self.skipped));
+        all.insert("repeated".to_owned(), json!(self.repeated));
         all.insert("tolerance_s".to_owned(), json!(stated::TOLERANCE_US as f64 / 1e6));
         all.insert("seconds".to_owned(), json!((seconds * 10.0).round() / 10.0));
         Value::Object(all)
@@ -161,14 +169,33 @@ fn run_cells(plan: &Plan) -> Tally {
                 scope.spawn(|| {
                     while let Some(cell) = cells.get(next.fetch_add(1, Relaxed)) {
                         let began = Instant::now();
-                        let verdict = run_cell(plan, cell);
-                        note(&tally, cell, verdict, began.elapsed().as_secs_f64());
+                        let (verdict, repeated) = run_until_sure(plan, cell);
+                        note(&tally, cell, verdict, repeated, began.elapsed().as_secs_f64());
                     }
                 });
             }
         });
     }
     tally.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner)
+}
+
+/// Runs a cell, and again when it failed while the machine stalled: then it says nothing of the recorder. The last
+/// attempt counts, whatever the machine did.
+fn run_until_sure(plan: &Plan, cell: &Cell) -> (Verdict, usize) {
+    for repeated in 0..MOST_REPEATS {
+        let since_us = speaker::now_us();
+        let verdict = run_cell(plan, cell);
+        let stall_us = plan.canary.worst_since_us(since_us);
+        match verdict {
+            Verdict::Failed(why) if stall_us >= canary::Canary::STALL_US => {
+                let stall_s = stall_us as f64 / 1e6;
+                say(&format!("AGAIN {}: pseudo-terminals stalled for {stall_s:.1} s meanwhile; {why}", cell.name));
+                plan.canary.wait_calm(CALM_PATIENCE);
+            }
+            sure => return (sure, repeated),
+        }
+    }
+    (run_cell(plan, cell), MOST_REPEATS)
 }
 
 fn run_cell(plan: &Plan, cell: &Cell) -> Verdict {
@@ -183,8 +210,9 @@ fn run_cell(plan: &Plan, cell: &Cell) -> Verdict {
     }
 }
 
-fn note(tally: &Mutex<Tally>, cell: &Cell, verdict: Verdict, seconds: f64) {
+fn note(tally: &Mutex<Tally>, cell: &Cell, verdict: Verdict, repeated: usize, seconds: f64) {
     let mut tally = tally.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+    tally.repeated += repeated;
     let (word, found) = match verdict {
         Verdict::Passed(found) => {
             tally.passed += 1;

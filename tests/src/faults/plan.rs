@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Parser;
 use tempfile::TempDir;
 
-use super::{Cell, Checked, cells, shim::Shim, within};
+use super::{Cell, Checked, canary::Canary, cells, shim::Shim, within};
 use crate::program;
 
 /// Does every fault of a road test to the real recorder and checks what it states of it.
@@ -48,6 +48,7 @@ pub(super) struct Plan {
     pub(super) logger: PathBuf,
     pub(super) analyze: PathBuf,
     pub(super) shim: Option<Shim>,
+    pub(super) canary: Canary,
     // Holds the compiled shim.
     _directory: TempDir,
 }
@@ -92,6 +93,7 @@ impl Plan {
             logger: find("tallywheel-logger")?,
             analyze: find("tallywheel-analyze")?,
             shim: Shim::compile(directory.path()).map_err(within("compile tests/shims/faults.c"))?,
+            canary: Canary::start().map_err(within("a pseudo-terminal"))?,
             _directory: directory,
         })
     }

@@ -3,6 +3,5 @@
 mod bad_input;
 mod campaign;
 mod crash;
-mod fault_matrix;
 mod public_data;
 mod python_peers;

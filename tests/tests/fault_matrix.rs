@@ -1,4 +1,7 @@
 //! Every fault of a road test, shortly: the fault matrix passes, and says so for machines.
+//!
+//! A program of its own, since cargo runs test programs one after the other: beside tests that keep every processor
+//! busy, pseudo-terminals stall for seconds, and most cells would have to be run again.
 
 use serde_json::Value;
 use tallywheel_tests::{program, run};
