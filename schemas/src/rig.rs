@@ -5,12 +5,14 @@
 //! every name is known, every signal has exactly one source, and no two signals claim the same bits.
 
 mod check;
+mod message;
 mod modbus;
 mod signal;
 
+pub use message::{ObdRequest, obd_requests};
 pub use signal::{
-    ByteOrder, Calibration, CanSource, ModbusSource, Mux, RegisterFormat, RegisterKind, Signal, Source, TextSource,
-    WordOrder,
+    BitField, ByteOrder, Calibration, CanSource, J1939Source, ModbusSource, Mux, ObdSource, RegisterFormat,
+    RegisterKind, Signal, Source, TextSource, WordOrder,
 };
 
 use std::{collections::BTreeMap, path::Path};
@@ -150,6 +152,9 @@ pub struct Port {
     /// only when it is asked.
     #[serde(default)]
     pub transmit: bool,
+    /// Most OBD-II requests a second on this bus, all together. Default 20.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub max_requests_per_s: Option<f64>,
     /// Ask the adapter for its own time stamps. Default true.
     #[serde(default = "yes")]
     pub device_time: bool,

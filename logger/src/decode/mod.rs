@@ -4,8 +4,12 @@
 //! that it carries, for the motor table one per position. What a message does not carry is null; a raw value that
 //! means "not available" is null and counted, and so is one outside its plausible range.
 
+mod answer;
+#[cfg(test)]
+mod bus_tests;
 mod can;
 mod modbus;
+mod parameter_group;
 mod rows;
 pub mod sentence;
 mod slot;
@@ -99,7 +103,7 @@ impl Decoder {
 
     /// Takes a frame of a CAN port.
     pub fn frame(&mut self, port: usize, t_us: i64, frame: &CanFrame) {
-        if let Some(Plan::Can(plan)) = self.plans.get(port) {
+        if let Some(Plan::Can(plan)) = self.plans.get_mut(port) {
             plan.decode(t_us, frame, &mut self.rows, &mut self.tallies);
         }
     }
@@ -126,6 +130,13 @@ impl Decoder {
     pub fn take(&mut self, domain: Domain) -> RecordBatch {
         let names = if domain == Domain::Aux { &self.aux_names } else { &self.positions };
         self.rows[domain as usize].take(&self.session, names)
+    }
+
+    /// What was wrong with messages of several frames (OBD-II answers, long parameter groups), a line each; none when
+    /// nothing was.
+    pub fn notes(&self) -> Vec<String> {
+        let can = self.plans.iter().filter_map(|plan| if let Plan::Can(plan) = plan { Some(plan) } else { None });
+        can.flat_map(CanPlan::notes).collect()
     }
 
     /// Counters of every channel that the rig names or a receiver feeds, seen or not.

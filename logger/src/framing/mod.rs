@@ -95,6 +95,13 @@ impl Framer {
         }
     }
 
+    /// Says that the first line of a text stream may lack its beginning. A sentence or an slcan line proves itself.
+    pub fn begin_perhaps_inside(&mut self) {
+        if let Self::Text(f) = self {
+            f.begin_perhaps_inside();
+        }
+    }
+
     /// Takes bytes in the order in which they arrived.
     pub fn received(&mut self, bytes: &[u8]) {
         match self {

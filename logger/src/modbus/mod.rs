@@ -1,8 +1,8 @@
 //! Meters on a Modbus RTU line: what they are asked, and what they answer.
 //!
-//! Only the two reading functions exist here: 03, holding registers, and 04, input registers. A request and its
-//! answer are drawn byte by byte in [`exchange`]; [`Poller`] decides when to ask what. Both are plain values: time
-//! and messages in, requests out.
+//! Only the two reading functions exist here: 03, holding registers, and 04, input registers. [`Request`] is one of
+//! them and reads its answer; [`Poller`] decides when to ask what. Both are plain values: time and messages in,
+//! requests out.
 //!
 //! In `lines` an exchange is two rows, as hexadecimal digits: `> …` what was sent, `< …` what answered.
 

@@ -412,7 +412,7 @@ impl Sealer {
                 finished.push(file.finish()?);
             }
         }
-        let manifest = self.manifest(end, origin, &finished);
+        let manifest = self.manifest(end, origin, &finished).sealed();
         publish(&self.dataset, &manifest, &finished)?;
         Ok(manifest)
     }
@@ -423,6 +423,7 @@ impl Sealer {
         let last_us = self.last_us.max(first_us);
         let end_us = end.map_or(last_us, Timestamp::as_us).max(last_us);
         let mut notes = std::mem::take(&mut self.notes);
+        notes.extend(self.decoder.notes());
         if self.first_us.is_none() {
             notes.push("nothing arrived on any port".to_owned());
         }
@@ -466,6 +467,7 @@ impl Sealer {
             gaps,
             notes,
             files: finished.iter().map(|f| f.record.clone()).collect(),
+            seal: None,
         }
     }
 

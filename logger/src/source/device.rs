@@ -143,6 +143,7 @@ impl Device {
     }
 
     /// The name that stays the same when the device is plugged in again, known once it was open.
+    #[cfg(test)]
     pub(crate) fn stable_name(&self) -> Option<&Path> {
         self.stable.get().map(StableName::path)
     }

@@ -33,7 +33,7 @@ pub(crate) use port::Target;
 pub use port_lock::LockError;
 pub(crate) use queue::{Passage, Seam, Sender, ToJournal, queue};
 pub(crate) use talk::Talk;
-pub(crate) use writer::{Tap, ToTap, Writer};
+pub(crate) use writer::Writer;
 
 use std::{io, rc::Rc, sync::Arc, time::Duration};
 

@@ -20,6 +20,7 @@ impl StableName {
     }
 
     /// The stable name of a device that is there now.
+    #[cfg(test)]
     pub(crate) fn of(path: &Path) -> Option<Self> {
         Self::among(path, &Self::roots())
     }

@@ -2,7 +2,7 @@
 
 use tallywheel_schemas::{Rig, Timestamp, rig::PortKind};
 
-use crate::{message::Message, modbus};
+use crate::{message::Message, modbus, obd};
 
 /// What a port says, decided without any I/O.
 #[derive(Debug, Default)]
@@ -12,6 +12,8 @@ pub(crate) enum Talk {
     Silent,
     /// Meters are asked.
     Meters(Box<modbus::Poller>),
+    /// Control units on the vehicle's bus are asked.
+    Units(Box<obd::Poller>),
 }
 
 impl Talk {
@@ -19,7 +21,7 @@ impl Talk {
     pub(super) fn new(rig: &Rig, port: usize) -> Self {
         match rig.ports[port].kind {
             PortKind::Modbus => modbus::Poller::new(rig, port).map_or(Self::Silent, |p| Self::Meters(Box::new(p))),
-            _ => Self::Silent,
+            _ => obd::Poller::new(rig, port).map_or(Self::Silent, |p| Self::Units(Box::new(p))),
         }
     }
 
@@ -28,6 +30,7 @@ impl Talk {
         match Self::new(rig, port) {
             Self::Silent => None,
             Self::Meters(_) => Some(modbus::Poller::announcement(rig, port)),
+            Self::Units(_) => Some(obd::announcement(rig, port)),
         }
     }
 
@@ -36,6 +39,7 @@ impl Talk {
         match self {
             Self::Silent => None,
             Self::Meters(poller) => poller.due(now),
+            Self::Units(poller) => poller.due(now),
         }
     }
 
@@ -44,6 +48,7 @@ impl Talk {
         match self {
             Self::Silent => None,
             Self::Meters(poller) => poller.next_at(),
+            Self::Units(poller) => poller.next_at(),
         }
     }
 
@@ -52,6 +57,7 @@ impl Talk {
         match self {
             Self::Silent => {}
             Self::Meters(poller) => poller.heard(at, message),
+            Self::Units(poller) => poller.heard(at, message),
         }
     }
 
@@ -60,6 +66,7 @@ impl Talk {
         match self {
             Self::Silent => Vec::new(),
             Self::Meters(poller) => poller.take_events(),
+            Self::Units(poller) => poller.take_events(),
         }
     }
 }

@@ -60,7 +60,6 @@ pub(super) fn check_absent(text: &SignalText, port: &Port) -> Result<(), String>
         ("register_kind", text.register_kind.is_some()),
         ("format", text.format.is_some()),
         ("word_order", text.word_order.is_some()),
-        ("every_s", text.every_s.is_some()),
     ];
     match given.into_iter().find(|(_, given)| *given) {
         Some((name, _)) => Err(format!("`{name}` belongs to signals of a modbus port; port `{}` is none", port.name)),

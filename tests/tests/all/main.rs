@@ -3,5 +3,16 @@
 mod bad_input;
 mod campaign;
 mod crash;
+mod database_peer;
+mod fuzz_corpus;
+mod integrity;
+mod live_page;
+mod modbus_peer;
+mod obd;
+mod public_data;
 mod public_data;
 mod python_peers;
+mod python_peers;
+mod simulated;
+mod view;
+mod wire_peers;
