@@ -22,7 +22,7 @@ use crate::{
     journal::{Header, JournalError},
     live::{LiveError, LiveState, Running, Server},
     seal::{SOFTWARE, SealError, seal_journal},
-    session::{RecorderLock, SessionError, SessionLock, unfinished},
+    session::{RecorderLock, SessionError, SessionLock, remove_partials, unfinished},
     source::{
         Board, ClaimError, Claimed, Device, DeviceError, Listened, Schedule, Sender, SessionClock, Talk, Target,
         Writer, listen, queue,
@@ -30,6 +30,8 @@ use crate::{
     view::{self, Feed, View},
 };
 
+/// Time between attempts to seal a session that could not be sealed when it ended.
+const SEAL_AGAIN: Duration = Duration::from_secs(60);
 /// Time between two snapshots of the technician's page.
 const SHOWN_EVERY: Duration = Duration::from_millis(250);
 
@@ -315,37 +317,47 @@ fn join<T>(thread: std::thread::JoinHandle<T>) -> T {
     thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
 }
 
-/// Seals sessions as they end. One that cannot be sealed does not stand in the way of the next.
+/// Seals sessions as they end. One that cannot be sealed, as when the disk is full, does not stand in the way of the
+/// next and is tried again.
 ///
 /// # Errors
-/// The first session's that could not be sealed, once all have been tried.
+/// That of the first session that is not sealed in the end.
 fn seal_all(
     data: &Path,
     ended: &mpsc::Receiver<SessionLock>,
     board: &Board,
     mut sealed: impl FnMut(&Manifest),
 ) -> Result<u64, SealError> {
-    let mut first_error = None;
-    let mut sessions = 0;
-    for lock in ended {
-        let session = lock.session.clone();
-        let done = seal_journal(data, &lock, Origin::Recorded).and_then(|replayed| {
-            lock.remove()?;
-            Ok(replayed.manifest)
-        });
-        match done {
-            Ok(manifest) => {
-                sessions += 1;
-                board.state().sealed = sessions;
-                sealed(&manifest);
-            }
-            Err(error) => {
-                tracing::error!("session {session} is not sealed, its journal is kept: {error}");
-                first_error.get_or_insert(error);
+    let (mut waiting, mut sessions, mut unremoved) = (Vec::new(), 0, None);
+    loop {
+        let next = ended.recv_timeout(SEAL_AGAIN);
+        let is_over = matches!(next, Err(mpsc::RecvTimeoutError::Disconnected));
+        waiting.extend(next.ok().map(|lock| (lock, false)));
+        let mut first_error = None;
+        for (lock, told) in std::mem::take(&mut waiting) {
+            match seal_journal(data, &lock, Origin::Recorded) {
+                Ok(replayed) => {
+                    sessions += 1;
+                    board.state().sealed = sessions;
+                    sealed(&replayed.manifest);
+                    unremoved = lock.remove().err().or(unremoved);
+                }
+                Err(error) => {
+                    if !told {
+                        let session = &lock.session;
+                        tracing::error!("session {session} is not sealed, its journal is kept to try again: {error}");
+                    }
+                    // They would only take room. Should even this fail, recovery does it.
+                    let _ = remove_partials(data, &lock.session);
+                    first_error.get_or_insert(error);
+                    waiting.push((lock, true));
+                }
             }
         }
+        if is_over {
+            return first_error.or(unremoved.map(SealError::File)).map_or(Ok(sessions), Err);
+        }
     }
-    first_error.map_or(Ok(sessions), Err)
 }
 
 /// Opens the ways by which a person may ask something of the recording. Without them it is still a recording.

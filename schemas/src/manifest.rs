@@ -250,7 +250,7 @@ impl GapCause {
 pub struct ClockFit {
     /// Satellite time minus host time at `at_us`, µs.
     pub offset_us: i64,
-    /// Stamp at which the offset holds: the first fix.
+    /// Stamp at which the offset holds: the promptest fix of the first minute that has any.
     pub at_us: Timestamp,
     /// Change of the offset, µs per second (ppm); 0 where the session is too short to tell.
     pub drift_ppm: f64,

@@ -1,4 +1,7 @@
-//! What the cross-crate tests share: the real programs, a dataset to import into, and the Python peers.
+//! What the cross-crate tests share: the real programs, a dataset to import into, the Python peers, and the fault
+//! matrix.
+
+pub mod faults;
 
 pub mod damage;
 pub mod fuzz;
@@ -48,7 +51,10 @@ pub fn program(name: &str) -> PathBuf {
             .expect("cargo starts");
         assert!(status.success(), "the programs build");
         let test = env::current_exe().expect("a test knows its own path");
-        test.ancestors().nth(2).expect("tests run from target/PROFILE/deps").to_owned()
+        let directory = test.parent().expect("a program lies in a directory");
+        // Tests run from target/PROFILE/deps, programs from target/PROFILE.
+        let outside = directory.parent().filter(|_| directory.ends_with("deps"));
+        outside.unwrap_or(directory).to_owned()
     });
     directory.join(name)
 }

@@ -71,4 +71,8 @@ impl Opener for Claimed {
         // The name by which it was found, and the number that the system has given it.
         Ok((stream, self.device.identity()))
     }
+
+    fn gone(&mut self) {
+        self.lock = None;
+    }
 }

@@ -56,6 +56,9 @@ pub(crate) trait Opener {
 
     /// Opens the device; says where it was found.
     fn open(&mut self) -> impl Future<Output = Result<(Self::Stream, String), String>>;
+
+    /// Says that the device is gone, so that nothing of it is held any longer.
+    fn gone(&mut self) {}
 }
 
 /// What a port is listened to with.
@@ -83,6 +86,9 @@ pub(super) async fn run<O: Opener>(target: Target, mut opener: O, mut first: Opt
         match end {
             End::Stopped => break,
             End::Gone { reason, heard } => {
+                // Its number may belong to another device as soon as it is closed.
+                opener.gone();
+                drop(stream);
                 if heard {
                     backoff = Backoff::new();
                 }
