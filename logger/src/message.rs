@@ -8,8 +8,8 @@ pub const FD_LENGTHS: [u8; 16] = [0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32,
 /// Bit of [`CanFrame::fd_flags`]: the data phase ran at the faster bit rate.
 pub const FD_BIT_RATE_SWITCH: u8 = 1;
 
-/// One CAN frame, classic or FD.
-#[derive(Clone, Copy, PartialEq, Eq)]
+/// One CAN frame, classic or FD. Small, since some seconds of a full bus are kept in memory while they are put in order.
+#[derive(Clone, PartialEq, Eq)]
 pub struct CanFrame {
     /// Identifier, 11 bits, or 29 when `extended`.
     pub id: u32,
@@ -27,7 +27,14 @@ pub struct CanFrame {
     /// The adapter's own time stamp, ms, 0 to 59,999.
     pub device_ms: Option<u16>,
     length: u8,
-    bytes: [u8; 64],
+    bytes: Bytes,
+}
+
+/// Room for data.
+#[derive(Clone, PartialEq, Eq)]
+enum Bytes {
+    Classic([u8; 8]),
+    Fd(Box<[u8; 64]>),
 }
 
 impl CanFrame {
@@ -42,7 +49,7 @@ impl CanFrame {
             dlc: 0,
             device_ms: None,
             length: 0,
-            bytes: [0; 64],
+            bytes: Bytes::Classic([0; 8]),
         }
     }
 
@@ -52,21 +59,31 @@ impl CanFrame {
     /// When there are more than 64 bytes.
     #[must_use]
     pub fn with_data(mut self, data: &[u8]) -> Self {
-        self.bytes[..data.len()].copy_from_slice(data);
-        self.length = data.len() as u8;
+        self.data_mut(data.len() as u8).copy_from_slice(data);
         self.dlc = FD_LENGTHS.iter().position(|l| usize::from(*l) >= data.len()).unwrap_or(15) as u8;
         self
     }
 
     /// The data, 0 to 64 bytes.
     pub fn data(&self) -> &[u8] {
-        &self.bytes[..usize::from(self.length)]
+        let length = usize::from(self.length);
+        match &self.bytes {
+            Bytes::Classic(bytes) => &bytes[..length],
+            Bytes::Fd(bytes) => &bytes[..length],
+        }
     }
 
     /// Room for `length` bytes of data, at most 64.
     pub(crate) fn data_mut(&mut self, length: u8) -> &mut [u8] {
         self.length = length.min(64);
-        &mut self.bytes[..usize::from(self.length)]
+        let length = usize::from(self.length);
+        if length > 8 && matches!(self.bytes, Bytes::Classic(_)) {
+            self.bytes = Bytes::Fd(Box::new([0; 64]));
+        }
+        match &mut self.bytes {
+            Bytes::Classic(bytes) => &mut bytes[..length],
+            Bytes::Fd(bytes) => &mut bytes[..length],
+        }
     }
 }
 
@@ -374,5 +391,14 @@ mod tests {
         assert_eq!(CanFrame::new(1, false).with_data(&[0; 8]).dlc, 8);
         assert_eq!(CanFrame::new(1, false).with_data(&[0; 12]).dlc, 9);
         assert_eq!(CanFrame::new(1, false).with_data(&[0; 64]).dlc, 15);
+    }
+
+    #[test]
+    fn data_of_any_length_comes_back_and_a_message_stays_small() {
+        let bytes: Vec<u8> = (0..64).collect();
+        for length in 0..=64 {
+            assert_eq!(CanFrame::new(1, false).with_data(&bytes[..length]).data(), &bytes[..length]);
+        }
+        assert!(size_of::<Framed>() <= 64, "{}", size_of::<Framed>());
     }
 }

@@ -10,7 +10,7 @@ use serde::Serialize;
 use crate::{
     control::socket::{self, ControlError},
     durable::FileError,
-    journal::JOURNAL_FILE,
+    journal::{DISK_PER_JOURNAL, JOURNAL_FILE},
     session::{Existing, SessionLock, unfinished},
     source::Status,
     summary::duration,
@@ -56,7 +56,7 @@ impl Overview {
         }
         let free_bytes = free_bytes(data).ok();
         let rate = recording.as_ref().filter(|r| r.recorded_s > 1.0 && r.journal_bytes > 0);
-        let rate = rate.map(|r| r.journal_bytes as f64 / r.recorded_s);
+        let rate = rate.map(|r| DISK_PER_JOURNAL * r.journal_bytes as f64 / r.recorded_s);
         let free_hours = free_bytes.zip(rate).map(|(bytes, rate)| bytes as f64 / rate / 3600.0);
         Ok(Self { data: data.to_owned(), recording, unfinished: waiting, free_bytes, free_hours })
     }
@@ -109,6 +109,9 @@ fn write_status(f: &mut fmt::Formatter<'_>, status: &Status) -> fmt::Result {
             }
         }
         writeln!(f)?;
+    }
+    if let Some(sync) = status.sync {
+        writeln!(f, "on disk    {:.0} ms after arrival at most, 99.9 % within {:.0} ms", sync.max_ms, sync.p999_ms)?;
     }
     if status.sealed_sessions > 0 {
         writeln!(f, "sealed     {} session(s) since the start", status.sealed_sessions)?;

@@ -31,6 +31,10 @@ pub const SCHEMA_VERSION_KEY: &str = "tallywheel.schema";
 /// Rows in one row group: the unit of checksumming and of what damage can take away.
 pub const ROW_GROUP_ROWS: usize = 131_072;
 
+/// Rows in one page. Every column of a table being written keeps a compressor whose memory grows with its pages: with
+/// 20,000 rows, the usual limit, sealing took 7 MiB more, and files were 2 % smaller.
+const PAGE_ROWS: usize = 4096;
+
 /// A table of the dataset.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Table {
@@ -137,10 +141,21 @@ impl Table {
         let mut properties = WriterProperties::builder()
             .set_compression(Compression::ZSTD(ZstdLevel::try_new(2).expect("2 is a zstd level")))
             .set_max_row_group_row_count(Some(ROW_GROUP_ROWS))
+            .set_data_page_row_count_limit(PAGE_ROWS)
             .set_statistics_enabled(EnabledStatistics::Chunk)
             .set_created_by(format!("tallywheel {}", env!("CARGO_PKG_VERSION")))
             .set_column_dictionary_enabled(time.clone(), false)
             .set_column_encoding(time, Encoding::DELTA_BINARY_PACKED);
+        if self == Self::Frames {
+            for (column, encoding) in
+                [("device_ms", Encoding::DELTA_BINARY_PACKED), ("data", Encoding::DELTA_LENGTH_BYTE_ARRAY)]
+            {
+                let column = ColumnPath::from(column);
+                properties = properties
+                    .set_column_dictionary_enabled(column.clone(), false)
+                    .set_column_encoding(column, encoding);
+            }
+        }
         if self == Self::Lines {
             let text = ColumnPath::from("text");
             properties = properties

@@ -59,7 +59,7 @@ pub fn candump(data: &[u8]) {
                 let [LoggedFrame { stamp_us: again, framed }] = &logged(&[line.as_bytes()], End::Complete)[..] else {
                     panic!("one line is one frame: {line}")
                 };
-                assert_eq!((again, &framed.message), (stamp_us, &Message::Frame(*frame)), "{line}");
+                assert_eq!((again, &framed.message), (stamp_us, &Message::Frame(frame.clone())), "{line}");
             }
             message => assert!(stream[framed.offset as usize..].starts_with(&unescaped(said(message)))),
         }

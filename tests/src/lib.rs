@@ -1,14 +1,15 @@
-//! What the cross-crate tests share: the real programs, a dataset to import into, the Python peers, and the fault
-//! matrix.
+//! What the cross-crate tests share: the real programs, a dataset to import into, the Python peers; and what the test
+//! programs are made of.
 
-pub mod faults;
-
+pub mod bench;
 pub mod damage;
+pub mod faults;
 pub mod fuzz;
 pub mod obd_ecu;
 
 use std::{
     env,
+    ffi::OsStr,
     path::{Path, PathBuf},
     process::{Command, Output},
     sync::{Arc, OnceLock},
@@ -32,31 +33,36 @@ pub fn sample_logs() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../sample-logs")
 }
 
-/// One of the workspace's programs, built once in the profile that the tests run in.
+/// One of the workspace's programs, in the profile that the tests run in.
 ///
-/// `cargo test` builds a package's programs only for that package's own tests, so the first call builds them.
+/// `cargo test` builds a package's programs only for that package's own tests, and `cargo run` only the one that is
+/// run, so under cargo the first call builds them. Started without cargo, a program takes what lies beside it.
 ///
 /// # Panics
 /// When they cannot be built.
 pub fn program(name: &str) -> PathBuf {
     static BUILT: OnceLock<PathBuf> = OnceLock::new();
     let directory = BUILT.get_or_init(|| {
-        let cargo = env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
-        let mut build = Command::new(cargo);
-        forget_own_package(&mut build);
-        let status = build
-            .args(["build", "--workspace", "--bins", "--quiet"])
-            .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join(".."))
-            .status()
-            .expect("cargo starts");
-        assert!(status.success(), "the programs build");
-        let test = env::current_exe().expect("a test knows its own path");
-        let directory = test.parent().expect("a program lies in a directory");
+        if let Some(cargo) = env::var_os("CARGO") {
+            build(&cargo);
+        }
+        let own = env::current_exe().expect("a program knows its own path");
+        let directory = own.parent().expect("it lies in a directory");
         // Tests run from target/PROFILE/deps, programs from target/PROFILE.
-        let outside = directory.parent().filter(|_| directory.ends_with("deps"));
-        outside.unwrap_or(directory).to_owned()
+        if directory.ends_with("deps") { directory.join("..") } else { directory.to_owned() }
     });
     directory.join(name)
+}
+
+fn build(cargo: &OsStr) {
+    let mut build = Command::new(cargo);
+    forget_own_package(&mut build);
+    build.args(["build", "--workspace", "--bins", "--quiet"]);
+    if !cfg!(debug_assertions) {
+        build.arg("--release");
+    }
+    let status = build.current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("..")).status().expect("cargo starts");
+    assert!(status.success(), "the programs build");
 }
 
 /// Runs one of the programs and waits for it.

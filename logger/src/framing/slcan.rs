@@ -134,7 +134,7 @@ impl SlcanFramer {
             (Some(_), Err(fault)) => fault,
         };
         let tail = end.and_then(|_| tail_frame(bytes, self.fd_seen));
-        let head = tail.map_or(bytes.len(), |(at, _)| at);
+        let head = tail.as_ref().map_or(bytes.len(), |(at, _)| *at);
         let text = escaped(&bytes[..head]);
         let message = if inside { Message::Fragment(text) } else { Message::Bad(Bad { text, fault }) };
         if let Some((at, frame)) = tail {

@@ -7,7 +7,7 @@
 //! ```text
 //! byte  0  magic      4  "TWJR"
 //!       4  version    2  2
-//!       6  kind       1  0 header, 1 bytes, 2 event, 3 end, 4 note
+//!       6  kind       1  0 header, 1 bytes, 2 event, 3 end, 4 note, 5 packed bytes
 //!       7  zero       1
 //!       8  length     4  of the payload, at most 4 MiB
 //!      12  sequence   4  0, 1, 2, … without a gap
@@ -24,6 +24,9 @@
 //!      18  chunks: delta 4 (µs after `stamp`), length 2, bytes
 //! ```
 //!
+//! Payload of a `packed bytes` record: the same as one zstd frame (RFC 8878) that states the size of its content, at
+//! most 4 MiB.
+//!
 //! The other payloads are JSON: [`Header`], [`Event`], [`EndMark`], [`Note`].
 //!
 //! # Why so
@@ -35,6 +38,7 @@
 //! - The reader stops at the first record that does not prove itself. Beyond it a record could look whole and yet
 //!   be out of order, so nothing there is guessed at; what was skipped is reported and kept.
 
+mod packing;
 mod reader;
 mod writer;
 
@@ -49,6 +53,8 @@ use std::{
 use serde::{Deserialize, Serialize};
 use tallywheel_schemas::{RunSheet, Timestamp};
 
+use packing::Unpacker;
+
 /// Version of the journal format.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct JournalVersion(pub u16);
@@ -57,7 +63,7 @@ impl JournalVersion {
     /// The version that this release writes.
     ///
     /// - 1: first version.
-    /// - 2: notes, seams between sessions, and what was sent to a device.
+    /// - 2: notes, seams between sessions, what was sent to a device, and packed bytes.
     pub const CURRENT: Self = Self(2);
     /// The oldest version that this release reads.
     pub const OLDEST: Self = Self(1);
@@ -66,8 +72,14 @@ impl JournalVersion {
 /// Name of the journal's file in its session's directory.
 pub const JOURNAL_FILE: &str = "journal.twj";
 
+/// Bytes that the disk must have for each byte of a journal: the journal itself, and the tables made of it before it
+/// goes. Measured: 8.2 and 12.6 bytes a frame on a full bus, 11.6 and 7.7 on a quiet one.
+pub const DISK_PER_JOURNAL: f64 = 2.6;
+
 const MAGIC: [u8; 4] = *b"TWJR";
 const HEAD: usize = 20;
+/// Kind of a record of packed bytes.
+const PACKED: u8 = 5;
 /// Keeps a damaged length from asking for memory.
 const MAX_PAYLOAD: usize = 4 << 20;
 
@@ -292,31 +304,38 @@ impl Record {
         }
     }
 
-    /// The record with its head, ready to be written.
+    /// The record with its head, ready to be written, without packing anything.
     pub fn encode(&self, sequence: u32) -> Vec<u8> {
-        let payload = self.payload();
-        let mut bytes = Vec::with_capacity(HEAD + payload.len());
-        bytes.extend_from_slice(&MAGIC);
-        bytes.extend_from_slice(&JournalVersion::CURRENT.0.to_le_bytes());
-        bytes.extend_from_slice(&[self.kind(), 0]);
-        bytes.extend_from_slice(&(payload.len() as u32).to_le_bytes());
-        bytes.extend_from_slice(&sequence.to_le_bytes());
-        let crc = record_crc(&bytes, &payload);
-        bytes.extend_from_slice(&crc.to_le_bytes());
-        bytes.extend_from_slice(&payload);
+        let mut bytes = Vec::new();
+        write_record(&mut bytes, self.kind(), sequence, &self.payload());
         bytes
     }
 
-    fn decode(kind: u8, payload: &[u8]) -> Option<Self> {
+    fn decode(kind: u8, payload: &[u8], unpacker: &mut Unpacker) -> Option<Self> {
         match kind {
             0 => serde_json::from_slice(payload).ok().map(|h| Self::Header(Box::new(h))),
             1 => Batch::decode(payload).map(Self::Bytes),
             2 => serde_json::from_slice(payload).ok().map(Self::Event),
             3 => serde_json::from_slice(payload).ok().map(Self::End),
             4 => serde_json::from_slice(payload).ok().map(Self::Note),
+            PACKED => Batch::decode(&unpacker.unpack(payload)?).map(Self::Bytes),
             _ => None,
         }
     }
+}
+
+/// Appends a record with its head.
+fn write_record(out: &mut Vec<u8>, kind: u8, sequence: u32, payload: &[u8]) {
+    out.reserve(HEAD + payload.len());
+    let start = out.len();
+    out.extend_from_slice(&MAGIC);
+    out.extend_from_slice(&JournalVersion::CURRENT.0.to_le_bytes());
+    out.extend_from_slice(&[kind, 0]);
+    out.extend_from_slice(&(payload.len() as u32).to_le_bytes());
+    out.extend_from_slice(&sequence.to_le_bytes());
+    let crc = record_crc(&out[start..], payload);
+    out.extend_from_slice(&crc.to_le_bytes());
+    out.extend_from_slice(payload);
 }
 
 fn record_crc(head: &[u8], payload: &[u8]) -> u32 {

@@ -6,7 +6,9 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use super::{HEAD, JOURNAL_FILE, JournalError, JournalVersion, MAGIC, MAX_PAYLOAD, Record, record_crc};
+use super::{
+    HEAD, JOURNAL_FILE, JournalError, JournalVersion, MAGIC, MAX_PAYLOAD, Record, packing::Unpacker, record_crc,
+};
 
 /// Why reading stopped before the end of the file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
@@ -58,6 +60,7 @@ pub struct Skipped {
 #[derive(Debug)]
 pub struct JournalReader<R = BufReader<File>> {
     input: R,
+    unpacker: Unpacker,
     path: PathBuf,
     length: u64,
     offset: u64,
@@ -112,7 +115,7 @@ fn u32_at(head: &[u8], at: usize) -> u32 {
 impl<R: Read> JournalReader<R> {
     /// Reads `length` bytes of journal from any input; `path` is for messages.
     pub fn new(input: R, path: PathBuf, length: u64) -> Self {
-        Self { input, path, length, offset: 0, sequence: 0, skipped: None, done: false }
+        Self { input, unpacker: Unpacker::default(), path, length, offset: 0, sequence: 0, skipped: None, done: false }
     }
 
     /// The next record, `None` at the end of what can be read.
@@ -175,7 +178,8 @@ impl<R: Read> JournalReader<R> {
         if record_crc(&head[..16], &payload) != crc {
             return Ok(Err(Some(SkipReason::Checksum(self.sequence))));
         }
-        let record = Record::decode(head[6], &payload).ok_or(Some(SkipReason::Payload(self.sequence)));
+        let record =
+            Record::decode(head[6], &payload, &mut self.unpacker).ok_or(Some(SkipReason::Payload(self.sequence)));
         Ok(record.map(|r| (r, (HEAD + length) as u64)))
     }
 

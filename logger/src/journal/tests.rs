@@ -197,3 +197,27 @@ fn a_torn_last_write_is_told_from_damage() {
     zeros.resize(ends[1] + (17 << 20), 0);
     assert!(!is_torn(&zeros));
 }
+
+#[test]
+fn a_journal_on_disk_is_packed_and_reads_the_same() {
+    let directory = tempfile::tempdir().expect("a temporary directory");
+    let chunk = |i: i64| Chunk {
+        stamp: Timestamp::from_us(1_791_189_000_000_000 + i * 4000),
+        bytes: format!("t31042704000B{i:04X}\r").into_bytes(),
+    };
+    let batch = Record::Bytes(Batch { port: 0, offset: 0, chunks: (0..50).map(chunk).collect() });
+    let mut writer = JournalWriter::create(directory.path(), header()).expect("a new journal");
+    let before = writer.synced();
+    writer.append(&batch).expect("room on the disk");
+    writer.sync().expect("a disk");
+    let size = (writer.synced() - before) as usize;
+    assert!(size < batch.encode(1).len() / 2, "{size}");
+    let bytes = std::fs::read(writer.path()).expect("the journal");
+    let (found, skipped) = read(&bytes);
+    assert_eq!((found[1..].to_vec(), skipped), (vec![batch], None));
+    // The checksum is of what is on the disk: a flipped bit is seen before anything is unpacked.
+    let mut flipped = bytes;
+    let last = flipped.len() - 1;
+    flipped[last] ^= 1;
+    assert_eq!(read(&flipped).1.map(|s| s.reason), Some(SkipReason::Checksum(1)));
+}

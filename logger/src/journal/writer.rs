@@ -6,7 +6,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use super::{Header, JOURNAL_FILE, JournalError, MAX_PAYLOAD, Record};
+use super::{Header, JOURNAL_FILE, JournalError, MAX_PAYLOAD, PACKED, Record, packing::Packer, write_record};
 
 /// An open journal.
 ///
@@ -18,6 +18,7 @@ pub struct JournalWriter {
     file: File,
     sequence: u32,
     waiting: Vec<u8>,
+    packer: Packer,
     /// Bytes that are on the disk.
     synced: u64,
     /// The last sync failed, so the file's end is unknown.
@@ -33,7 +34,8 @@ impl JournalWriter {
         let path = directory.join(JOURNAL_FILE);
         let mut options = OpenOptions::new();
         let file = options.append(true).create_new(true).open(&path).map_err(JournalError::io("create", &path))?;
-        let mut writer = Self { path, file, sequence: 0, waiting: Vec::new(), synced: 0, torn: false };
+        let packer = Packer::new().map_err(JournalError::io("prepare to pack", &path))?;
+        let mut writer = Self { path, file, sequence: 0, waiting: Vec::new(), packer, synced: 0, torn: false };
         writer.append(&Record::Header(Box::new(header)))?;
         writer.sync()?;
         let directory_file = File::open(directory).map_err(JournalError::io("open", directory))?;
@@ -46,11 +48,13 @@ impl JournalWriter {
     /// # Errors
     /// When the record is larger than a reader would accept.
     pub fn append(&mut self, record: &Record) -> Result<(), JournalError> {
-        let bytes = record.encode(self.sequence);
-        if bytes.len() > MAX_PAYLOAD {
-            return Err(JournalError::TooLarge { path: self.path.clone(), bytes: bytes.len() });
+        let payload = record.payload();
+        if payload.len() > MAX_PAYLOAD {
+            return Err(JournalError::TooLarge { path: self.path.clone(), bytes: payload.len() });
         }
-        self.waiting.extend_from_slice(&bytes);
+        let packed = matches!(record, Record::Bytes(_)).then(|| self.packer.pack(&payload)).flatten();
+        let (kind, payload) = packed.map_or((record.kind(), payload), |packed| (PACKED, packed));
+        write_record(&mut self.waiting, kind, self.sequence, &payload);
         self.sequence = self.sequence.wrapping_add(1);
         Ok(())
     }

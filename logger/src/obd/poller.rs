@@ -192,8 +192,9 @@ impl Poller {
 
     fn send(&mut self, now: Timestamp, frame: CanFrame) -> Vec<u8> {
         self.echoes.retain(|(sent, _)| now < sent.plus_us(ECHO_US));
+        let line = slcan_line(&frame);
         self.echoes.push_back((now, frame));
-        slcan_line(&frame)
+        line
     }
 
     fn ask(&mut self, now: Timestamp, index: usize) -> Vec<u8> {

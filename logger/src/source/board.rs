@@ -8,6 +8,8 @@ use std::sync::{
 use serde::Serialize;
 use tallywheel_schemas::{Rig, Timestamp, rig::PortKind};
 
+use super::sync_times::{SyncStatus, SyncTimes};
+
 /// Live counters of one port.
 #[derive(Debug, Default)]
 pub(crate) struct Counters {
@@ -21,6 +23,8 @@ pub(crate) struct Counters {
     pub(crate) reconnections: AtomicU64,
     pub(crate) listening: AtomicBool,
     pub(crate) last_us: AtomicI64,
+    /// The longest that a read was late, µs.
+    pub(super) longest_stall_us: AtomicU64,
     pub(super) lost_to_disk: AtomicBool,
 }
 
@@ -31,6 +35,7 @@ pub(crate) struct Board {
     pub(crate) counters: Vec<Arc<Counters>>,
     pub(crate) journal_bytes: AtomicU64,
     state: Mutex<State>,
+    sync_times: Mutex<SyncTimes>,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -56,6 +61,9 @@ pub(crate) struct PortStatus {
     pub(crate) reconnections: u64,
     /// Seconds since anything arrived; `None` when nothing has.
     pub(crate) silent_s: Option<f64>,
+    /// The longest that the port was left unread beyond the pause that is meant, ms.
+    #[serde(default)]
+    pub(crate) longest_stall_ms: f64,
 }
 
 /// What a recorder says of itself.
@@ -68,6 +76,9 @@ pub(crate) struct Status {
     pub(crate) since: Option<Timestamp>,
     pub(crate) recorded_s: f64,
     pub(crate) journal_bytes: u64,
+    /// How long what arrived waited for the disk; `None` before anything did.
+    #[serde(default)]
+    pub(crate) sync: Option<SyncStatus>,
     /// Why the disk takes nothing, when it does not.
     pub(crate) disk: Option<String>,
     pub(crate) sealed_sessions: u64,
@@ -90,6 +101,7 @@ impl Board {
             counters: rig.ports.iter().map(counters).collect(),
             journal_bytes: AtomicU64::new(0),
             state: Mutex::default(),
+            sync_times: Mutex::default(),
         })
     }
 
@@ -98,7 +110,14 @@ impl Board {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Counts chunks that are on the disk now, by their arrivals.
+    pub(super) fn synced(&self, now: Timestamp, arrivals: impl Iterator<Item = Timestamp>) {
+        let mut times = self.sync_times.lock().unwrap_or_else(PoisonError::into_inner);
+        arrivals.for_each(|arrival| times.add(now.as_us() - arrival.as_us()));
+    }
+
     pub(crate) fn status(&self, now: Timestamp) -> Status {
+        let sync = self.sync_times.lock().unwrap_or_else(PoisonError::into_inner).status();
         let state = self.state().clone();
         Status {
             vehicle: self.vehicle.clone(),
@@ -108,6 +127,7 @@ impl Board {
             since: state.since,
             recorded_s: state.since.map_or(0.0, |since| now.seconds_since(since)),
             journal_bytes: self.journal_bytes.load(Relaxed),
+            sync,
             disk: state.disk,
             sealed_sessions: state.sealed,
             ports: self.counters.iter().map(|c| c.status(now)).collect(),
@@ -126,6 +146,7 @@ impl Counters {
             overruns: self.overruns.load(Relaxed),
             dropped: self.dropped.load(Relaxed),
             reconnections: self.reconnections.load(Relaxed),
+            longest_stall_ms: self.longest_stall_us.load(Relaxed) as f64 / 1000.0,
             silent_s: (last_us != i64::MIN).then(|| now.seconds_since(Timestamp::from_us(last_us))),
         }
     }

@@ -13,11 +13,13 @@ mod clock;
 mod device;
 mod opened;
 mod outlet;
+mod pace;
 mod port;
 mod port_lock;
 mod queue;
 mod stable_name;
 mod status;
+mod sync_times;
 mod talk;
 #[cfg(test)]
 mod tests;
@@ -47,6 +49,7 @@ use tokio::{
 use crate::journal::{Note, SessionNote};
 use clock::StepWatch;
 use outlet::Outlet;
+use pace::Pace;
 use port::Ear;
 use status::StatusLine;
 
@@ -86,6 +89,9 @@ pub(crate) fn listen(
         let mut signals = Signals::new()?;
         let (stop, stopped) = watch::channel(false);
         let status = Rc::new(StatusLine::new(Arc::clone(board), clock));
+        let pace = Rc::new(Pace::new(port::shortest_pause(&rig.ports)));
+        let keeper = Rc::clone(&pace);
+        let keeper = tokio::task::spawn_local(async move { keeper.keep().await });
         let mut tasks = Vec::new();
         for Listened { target, opener, stream } in ports {
             let index = usize::from(target.index);
@@ -95,6 +101,7 @@ pub(crate) fn listen(
                 outlet: Outlet::new(&target, sender.clone(), clock, counters),
                 talk: Talk::new(rig, index),
                 stop: stopped.clone(),
+                pace: Rc::clone(&pace),
                 say: Box::new(move |text| say.say(text)),
             };
             tasks.push(tokio::task::spawn_local(port::run(target, opener, stream, ear)));
@@ -108,6 +115,7 @@ pub(crate) fn listen(
                 status.say(&format!("a port's reader failed: {error}"));
             }
         }
+        keeper.abort();
         // Fails only when the writing thread is gone, whose own error is told.
         let _ = sender.send(ToJournal::End);
         status.end();

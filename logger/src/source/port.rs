@@ -2,6 +2,7 @@
 
 use std::{
     io,
+    rc::Rc,
     sync::atomic::Ordering::Relaxed,
     time::{Duration, Instant},
 };
@@ -20,6 +21,7 @@ use super::{
     adapter,
     backoff::Backoff,
     outlet::Outlet,
+    pace::Pace,
     talk::{Talk, hex},
 };
 use crate::journal::PortEvent;
@@ -66,6 +68,7 @@ pub(super) struct Ear {
     pub(super) outlet: Outlet,
     pub(super) talk: Talk,
     pub(super) stop: watch::Receiver<bool>,
+    pub(super) pace: Rc<Pace>,
     pub(super) say: Box<dyn Fn(&str)>,
 }
 
@@ -174,7 +177,12 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(port: &Port, stream: &mut S
     let mut buffer = vec![0; READ];
     let pause = pause(port);
     let mut heard = false;
+    let mut due_by: Option<Instant> = None;
     loop {
+        if let Some(due_by) = due_by.take() {
+            let stall_us = u64::try_from(due_by.elapsed().as_micros()).unwrap_or(u64::MAX);
+            ear.outlet.counters().longest_stall_us.fetch_max(stall_us, Relaxed);
+        }
         let read = tokio::select! {
             biased;
             _ = ear.stop.changed() => return End::Stopped,
@@ -186,14 +194,16 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(port: &Port, stream: &mut S
             Some(Ok(0)) => return End::Gone { reason: "the device was disconnected".to_owned(), heard },
             Some(Ok(n)) => {
                 heard = true;
+                let pause = pause.filter(|_| n < BACKLOG);
+                due_by = Some(Instant::now() + pause.unwrap_or_default());
                 if take(ear, &buffer[..n]).is_err() {
                     return End::Stopped;
                 }
-                if let Some(pause) = pause.filter(|_| n < BACKLOG) {
+                if pause.is_some() {
                     tokio::select! {
                         biased;
                         _ = ear.stop.changed() => return End::Stopped,
-                        () = sleep(pause) => {}
+                        () = ear.pace.rest() => {}
                     }
                 }
             }
@@ -207,6 +217,12 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(port: &Port, stream: &mut S
     }
 }
 
+/// The pause that suits every port.
+pub(super) fn shortest_pause(ports: &[Port]) -> Duration {
+    ports.iter().filter_map(pause).min().unwrap_or(PAUSE_STAMPED)
+}
+
+/// The pause between two reads that a port allows; `None` where every byte is to be stamped as it arrives.
 fn pause(port: &Port) -> Option<Duration> {
     match port.kind {
         PortKind::Slcan if port.device_time => Some(PAUSE_STAMPED),

@@ -64,6 +64,7 @@ struct Bench {
     queue: Queue,
     stop: watch::Sender<bool>,
     task: JoinHandle<()>,
+    board: Arc<Board>,
     said: Rc<RefCell<Vec<String>>>,
 }
 
@@ -74,17 +75,21 @@ impl Bench {
         let (stop, stopped) = watch::channel(false);
         let board = Board::new(rig);
         let target = Target { index: 0, port: rig.ports[0].clone(), device: "/dev/null".to_owned() };
+        let pace = Rc::new(pace::Pace::new(port::shortest_pause(&rig.ports)));
+        let keeper = Rc::clone(&pace);
+        spawn_local(async move { keeper.keep().await });
         let said = Rc::new(RefCell::new(Vec::new()));
         let hear = Rc::clone(&said);
         let ear = Ear {
             outlet: Outlet::new(&target, sender, SessionClock::start(), Arc::clone(&board.counters[0])),
             talk: Talk::new(rig, 0),
             stop: stopped,
+            pace: Rc::clone(&pace),
             say: Box::new(move |text| hear.borrow_mut().push(text.to_owned())),
         };
         let devices = Devices::default();
         let task = spawn_local(port::run(target, devices.clone(), Some(stream), ear));
-        Self { peer, devices, queue, stop, task, said }
+        Self { peer, devices, queue, stop, task, board, said }
     }
 
     /// Lets the port's task run until it waits.
@@ -271,10 +276,28 @@ fn a_loss_before_a_disconnection_is_told_before_it() {
     );
 }
 
+#[test]
+fn a_port_that_is_read_late_is_told() {
+    let stall_ms = run(async {
+        let mut bench = Bench::new(&slcan(""), 4096);
+        Bench::settle().await;
+        bench.peer.write_all(b"t1230\r").await.expect("room");
+        tokio::task::yield_now().await;
+        // The port has read and rests. Nothing else runs on this thread meanwhile.
+        std::thread::sleep(Duration::from_millis(60));
+        Bench::settle().await;
+        let stall_ms = bench.board.counters[0].status(SessionClock::start().now()).longest_stall_ms;
+        bench.end().await;
+        stall_ms
+    });
+    assert!(stall_ms >= 50.0, "{stall_ms}");
+}
+
 /// A recording into a directory: what the writing thread was given becomes journals.
 struct Recording {
     dataset: tempfile::TempDir,
     clock: SessionClock,
+    board: Arc<Board>,
     ended: mpsc::Receiver<SessionLock>,
 }
 
@@ -300,7 +323,7 @@ impl Recording {
         };
         let (ended, locks) = mpsc::channel();
         let board = Board::new(&rig);
-        let writer = Writer::begin(dataset.path().to_owned(), lock, header, clock, board, ended, None);
+        let writer = Writer::begin(dataset.path().to_owned(), lock, header, clock, Arc::clone(&board), ended, None);
         let writer = writer.expect("a journal");
         let (sender, queue) = queue();
         for message in messages(clock) {
@@ -308,7 +331,7 @@ impl Recording {
         }
         drop(sender);
         writer.write(&queue).expect("written");
-        Self { dataset, clock, ended: locks }
+        Self { dataset, clock, board, ended: locks }
     }
 
     fn journals(&self) -> Vec<Vec<String>> {
@@ -349,6 +372,9 @@ fn the_writer_makes_a_record_of_what_belongs_together() {
         ]
     });
     assert_eq!(recording.journals(), [["header []", "0 at 0: abc in 2", "0 at 9: d in 1", "1 at 0: x in 1", "end []"]]);
+    let sync = recording.board.status(recording.clock.now()).sync.expect("synced");
+    assert_eq!(sync.chunks, 4);
+    assert!(sync.p50_ms <= sync.p999_ms && sync.p999_ms <= sync.max_ms, "{sync:?}");
 }
 
 #[test]

@@ -27,6 +27,8 @@ use crate::{
 
 /// Time between syncs. With the sync itself a record is on the disk within a quarter of a second on a healthy disk.
 const INTERVAL: Duration = Duration::from_millis(200);
+/// How often the queue is looked into meanwhile. It has room for far more than comes in this time.
+const LOOK: Duration = Duration::from_millis(50);
 /// Time between attempts while the disk takes nothing.
 const RETRY: Duration = Duration::from_millis(250);
 /// How long an ending recording waits for a disk that takes nothing.
@@ -45,6 +47,8 @@ pub(crate) struct Writer {
     lock: SessionLock,
     journal: JournalWriter,
     streams: Vec<Stream>,
+    /// Arrivals of chunks that are not on the disk yet.
+    unsynced: Vec<Timestamp>,
     clock: SessionClock,
     board: Arc<Board>,
     /// Ended sessions go here to be sealed.
@@ -103,7 +107,9 @@ impl Writer {
         let journal = JournalWriter::create(&lock.directory, header.clone())?;
         let stream = |c: &Arc<Counters>| Stream { is_asked: c.is_asked, ..Stream::default() };
         let streams = board.counters.iter().map(stream).collect();
-        let writer = Self { data, header, lock, journal, streams, clock, board, ended, feed, marks: 0, looked: None };
+        let unsynced = Vec::new();
+        let writer =
+            Self { data, header, lock, journal, streams, unsynced, clock, board, ended, feed, marks: 0, looked: None };
         writer.tell();
         Ok(writer)
     }
@@ -113,24 +119,33 @@ impl Writer {
     /// # Errors
     /// When the journal cannot be written at the end. What was synced before is safe.
     pub(crate) fn write(mut self, queue: &Queue) -> Result<(), JournalError> {
-        let mut due: Option<Instant> = None;
-        loop {
-            let wait = due.map_or(INTERVAL, |due| due.saturating_duration_since(Instant::now()));
-            match queue.receiver.recv_timeout(wait) {
-                Ok(ToJournal::End) | Err(mpsc::RecvTimeoutError::Disconnected) => return self.end(queue),
-                Ok(message) => {
-                    queue.taken(&message);
-                    self.take(message)?;
-                    due.get_or_insert_with(|| Instant::now() + INTERVAL);
+        while let Ok(first) = queue.receiver.recv() {
+            let due = Instant::now() + INTERVAL;
+            let mut ended = self.accept(queue, first)?;
+            // To be woken by every read would cost both threads more than what is done with it.
+            while let Some(left) = due.checked_duration_since(Instant::now())
+                && !ended
+            {
+                std::thread::sleep(left.min(LOOK));
+                for message in queue.receiver.try_iter() {
+                    ended |= self.accept(queue, message)?;
                 }
-                Err(mpsc::RecvTimeoutError::Timeout) => {}
             }
-            if due.is_some_and(|due| due <= Instant::now()) {
-                self.gather()?;
-                self.sync(queue)?;
-                due = None;
+            if ended {
+                break;
             }
+            self.gather()?;
+            self.sync(queue)?;
         }
+        self.end(queue)
+    }
+
+    /// Takes a message; says whether it was the last.
+    fn accept(&mut self, queue: &Queue, message: ToJournal) -> Result<bool, JournalError> {
+        queue.taken(&message);
+        let is_last = matches!(message, ToJournal::End);
+        self.take(message)?;
+        Ok(is_last)
     }
 
     fn take(&mut self, message: ToJournal) -> Result<(), JournalError> {
@@ -188,6 +203,7 @@ impl Writer {
         }
         stream.offset = offset + bytes.len() as u64;
         stream.keep_tail(stamp, &bytes, unfinished);
+        self.unsynced.push(stamp);
         let waiting = stream
             .waiting
             .get_or_insert_with(|| Waiting { batch: Batch { port, offset, chunks: Vec::new() }, bytes: 0 });
@@ -228,7 +244,7 @@ impl Writer {
             }
             std::thread::sleep(RETRY);
         }
-        self.board.journal_bytes.store(self.journal.synced(), Relaxed);
+        self.tell_synced();
         if let Some(Stopped { since, reason, .. }) = stopped {
             let at_us = self.clock.now();
             tracing::warn!("the disk takes data again after {:.1} s", at_us.seconds_since(since));
@@ -261,6 +277,7 @@ impl Writer {
     fn seam(&mut self, at: Timestamp, run: Option<RunSheet>) -> Result<Passage, SeamError> {
         self.gather()?;
         self.journal.sync()?;
+        self.tell_synced();
         let lock = SessionLock::claim_new(&self.data, &self.header.vehicle, at)?;
         let carried: Vec<u64> = self.streams.iter().map(|s| s.unfinished as u64).collect();
         let header = Header {
@@ -314,6 +331,12 @@ impl Writer {
         drop(self.journal);
         let _ = self.ended.send(self.lock);
         Ok(())
+    }
+
+    /// Tells the board that all that was taken is on the disk.
+    fn tell_synced(&mut self) {
+        self.board.journal_bytes.store(self.journal.synced(), Relaxed);
+        self.board.synced(self.clock.now(), self.unsynced.drain(..));
     }
 
     /// Tells the board which session is being recorded.
