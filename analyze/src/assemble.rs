@@ -6,8 +6,8 @@ use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
     Campaign, Condition, Digest, LEDGER_VERSION, RunSheet,
     report::{
-        Decision, EnergyAccount, Improvement, MileageByCondition, Provenance, REPORT_VERSION, Report, RunResult,
-        Verdict,
+        Decision, EnergyAccount, Improvement, MileageByCondition, MissingRun, Provenance, REPORT_VERSION, Report,
+        RunResult, UnusableSession, Verdict,
     },
     units::mpg_us_from_l_per_100km,
 };
@@ -30,6 +30,16 @@ pub struct Comparison<'a> {
     pub report: Report,
     /// Runs in campaign order.
     pub runs: Vec<RunFacts<'a>>,
+}
+
+impl Comparison<'_> {
+    /// States what could not be looked at: runs without a usable session, and sessions that cannot be used.
+    pub fn leave_out(&mut self, missing: Vec<MissingRun>, unusable: Vec<UnusableSession>) {
+        let reason = |run: &MissingRun| format!("run {} is missing: {}", run.id, run.reason);
+        self.report.verdict.reasons.extend(missing.iter().map(reason));
+        self.report.missing_runs = missing;
+        self.report.unusable_sessions = unusable;
+    }
 }
 
 /// Compares a campaign's runs.
@@ -74,6 +84,8 @@ pub fn compare<'a>(
         improvement,
         thermal: thermal::exposure(driven)?,
         runs: runs.iter().zip(&admitted).map(|(r, a)| run_result(r, a)).collect(),
+        missing_runs: Vec::new(),
+        unusable_sessions: Vec::new(),
         pairs: pairs(campaign, &runs, &admitted),
         comparability: compared,
         stretches: mileage::stretches(&assist)?,

@@ -2,7 +2,10 @@
 
 use std::{collections::BTreeSet, sync::Arc};
 
-use tallywheel_schemas::{Campaign, nearest};
+use tallywheel_schemas::{
+    Campaign, nearest,
+    report::{MissingRun, UnusableSession},
+};
 
 use crate::dataset::Session;
 
@@ -31,33 +34,64 @@ pub enum CampaignError {
     },
 }
 
-/// The session of every run of a campaign, in campaign order.
+/// What a campaign's runs were recorded in.
+#[derive(Debug)]
+pub struct CampaignSessions {
+    /// Sessions of the runs that have one, in campaign order.
+    pub sessions: Vec<Arc<Session>>,
+    /// Runs whose session cannot be used.
+    pub missing: Vec<MissingRun>,
+}
+
+/// The session of every run of a campaign, in campaign order. A run without one is missing where an unusable session
+/// is, or may be, the one that it was recorded in.
 ///
 /// # Errors
-/// When a run has no session, or two.
-pub fn sessions_of(campaign: &Campaign, sessions: &[Arc<Session>]) -> Result<Vec<Arc<Session>>, CampaignError> {
+/// When a run has no session at all, or two.
+pub fn sessions_of(
+    campaign: &Campaign,
+    sessions: &[Arc<Session>],
+    unusable: &[UnusableSession],
+) -> Result<CampaignSessions, CampaignError> {
     let of_vehicle = || sessions.iter().filter(|s| s.manifest.vehicle == campaign.vehicle);
     let name = |s: &Arc<Session>| s.manifest.run.as_ref().map(|r| r.run.clone());
     let known: BTreeSet<String> = of_vehicle().filter_map(name).collect();
-    campaign
-        .runs()
-        .map(|run| {
-            let mut found = of_vehicle().filter(|s| name(s).as_deref() == Some(run));
-            match (found.next(), found.next()) {
-                (Some(session), None) => Ok(Arc::clone(session)),
-                (Some(first), Some(second)) => Err(CampaignError::TwoSessions {
+    let mut of_campaign = CampaignSessions { sessions: Vec::new(), missing: Vec::new() };
+    for run in campaign.runs() {
+        let mut found = of_vehicle().filter(|s| name(s).as_deref() == Some(run));
+        match (found.next(), found.next()) {
+            (Some(session), None) => of_campaign.sessions.push(Arc::clone(session)),
+            (Some(first), Some(second)) => {
+                return Err(CampaignError::TwoSessions {
                     run: run.to_owned(),
                     first: first.manifest.session.clone(),
                     second: second.manifest.session.clone(),
-                }),
-                (None, _) => Err(CampaignError::UnknownRun {
-                    run: run.to_owned(),
-                    vehicle: campaign.vehicle.clone(),
-                    hint: hint(run, &known),
-                }),
+                });
             }
-        })
-        .collect()
+            (None, _) => match missing(run, unusable) {
+                Some(reason) => of_campaign.missing.push(MissingRun { id: run.to_owned(), reason }),
+                None => {
+                    return Err(CampaignError::UnknownRun {
+                        run: run.to_owned(),
+                        vehicle: campaign.vehicle.clone(),
+                        hint: hint(run, &known),
+                    });
+                }
+            },
+        }
+    }
+    Ok(of_campaign)
+}
+
+/// Why a run may have no session, where an unusable one explains it.
+fn missing(run: &str, unusable: &[UnusableSession]) -> Option<String> {
+    if let Some(session) = unusable.iter().find(|u| u.run.as_deref() == Some(run)) {
+        return Some(format!("its session {} cannot be used: {}", session.session, session.reason));
+    }
+    let unknown: Vec<&str> = unusable.iter().filter(|u| u.run.is_none()).map(|u| u.session.as_str()).collect();
+    (!unknown.is_empty()).then(|| {
+        format!("no usable session has its run sheet; the manifest of session {} cannot be used", unknown.join(", "))
+    })
 }
 
 fn hint(run: &str, known: &BTreeSet<String>) -> String {

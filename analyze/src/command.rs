@@ -15,11 +15,11 @@ use std::{
 
 use chrono::NaiveDate;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
-use tallywheel_schemas::{Campaign, TextFileError, Units, manifest::Origin};
+use tallywheel_schemas::{Campaign, TextFileError, Units, manifest::Origin, report::UnusableSession};
 
 use crate::{
     assemble::{Comparison, compare},
-    campaign_runs::{CampaignError, sessions_of},
+    campaign_runs::{CampaignError, CampaignSessions, sessions_of},
     dataset::{Dataset, DatasetError, Filter, Session},
     energy::Charging,
     ledger::{LedgerError, LedgerOptions, SessionLedger, ledgers},
@@ -189,14 +189,14 @@ fn print(text: &str) -> Result<(), Failure> {
 
 fn run(args: Args) -> Result<Outcome, Failure> {
     match args.command {
-        Command::Ledger(s) => tabulate(&s, |l, s| Ok(tables::ledger(l, s.common.format))),
+        Command::Ledger(s) => tabulate(&s, |l, u, s| Ok(tables::ledger(l, u, s.common.format))),
         Command::Trips { selection, dwell_s } => {
             let rules = TripRules { dwell_s, ..TripRules::default() };
-            tabulate(&selection, |l, s| Ok(tables::trips(l, &rules, s.common.format, s.common.units.into())))
+            tabulate(&selection, |l, u, s| Ok(tables::trips(l, u, &rules, s.common.format, s.common.units.into())))
         }
-        Command::Mileage(s) => tabulate(&s, |l, s| tables::mileage(l, s.common.format, s.common.units.into())),
-        Command::Energy(s) => tabulate(&s, |l, s| tables::energy(l, s.common.format, s.common.units.into())),
-        Command::Thermal(s) => tabulate(&s, |l, s| tables::thermal(l, s.common.format, s.common.units.into())),
+        Command::Mileage(s) => tabulate(&s, |l, u, s| tables::mileage(l, u, s.common.format, s.common.units.into())),
+        Command::Energy(s) => tabulate(&s, |l, u, s| tables::energy(l, u, s.common.format, s.common.units.into())),
+        Command::Thermal(s) => tabulate(&s, |l, u, s| tables::thermal(l, u, s.common.format, s.common.units.into())),
         Command::Compare(c) => compared(&c, |comparison| {
             let report = &comparison.report;
             Ok(match c.common.format {
@@ -216,19 +216,28 @@ type Tabulated = Result<String, polars::prelude::PolarsError>;
 /// Runs one of the tables over the selected sessions.
 fn tabulate(
     selection: &Selection,
-    table: impl Fn(&[SessionLedger], &Selection) -> Tabulated,
+    table: impl Fn(&[SessionLedger], &[UnusableSession], &Selection) -> Tabulated,
 ) -> Result<Outcome, Failure> {
     let Selection { common, vehicle, from, to } = selection;
     let filter = Filter { vehicles: vehicle.clone(), from: *from, to: *to, ..Filter::default() };
     let dataset = Dataset::open(&common.data)?;
-    let sessions = dataset.sessions(&filter);
-    if sessions.is_empty() {
+    let (sessions, unusable) = (dataset.sessions(&filter), unusable(&dataset, &filter));
+    if sessions.is_empty() && unusable.is_empty() {
         let filter = if filter == Filter::default() { "" } else { " matches the filters" };
         return Err(Failure::NoSession { path: common.data.clone(), filter });
     }
     let ledgers = made(&dataset, &sessions)?;
-    let faults = ledgers.iter().any(|l| !l.findings.damage.is_empty());
-    Ok(Outcome { text: table(&ledgers, selection)?, faults })
+    let faults = !unusable.is_empty() || ledgers.iter().any(|l| !l.findings.damage.is_empty());
+    Ok(Outcome { text: table(&ledgers, &unusable, selection)?, faults })
+}
+
+/// The selected sessions that cannot be used, said on stderr too: CSV has no place for them.
+fn unusable(dataset: &Dataset, filter: &Filter) -> Vec<UnusableSession> {
+    let found = dataset.unusable(filter);
+    for session in &found {
+        tracing::warn!("session {} is left out: {}", session.session, session.reason);
+    }
+    found
 }
 
 /// Compares the runs of a campaign and hands the comparison on.
@@ -244,13 +253,14 @@ fn compared(
         to: selection.to,
         ..Filter::default()
     };
-    let all = dataset.sessions(&filter);
-    let sessions = sessions_of(&campaign, &all)?;
+    let (all, unusable) = (dataset.sessions(&filter), unusable(&dataset, &filter));
+    let CampaignSessions { sessions, missing } = sessions_of(&campaign, &all, &unusable)?;
     let charging = Charging::of(&made(&dataset, &charging_sessions(&all))?)?;
     let ledgers = made(&dataset, &sessions)?;
-    let comparison = compare(&campaign, &ledgers, charging)?;
-    let text = finish(&comparison)?;
-    Ok(Outcome { text, faults: comparison.report.runs.iter().any(|r| !r.used || r.bad_messages > 0) })
+    let mut comparison = compare(&campaign, &ledgers, charging)?;
+    let faults = !unusable.is_empty() || comparison.report.runs.iter().any(|r| !r.used || r.bad_messages > 0);
+    comparison.leave_out(missing, unusable);
+    Ok(Outcome { text: finish(&comparison)?, faults })
 }
 
 /// Sessions without a run sheet whose rig logs the wall: those are the charging sessions.

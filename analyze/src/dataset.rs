@@ -4,6 +4,7 @@
 //! and, per table, record batches whose bytes have matched the manifest's hashes.
 
 mod rows;
+mod unusable;
 mod verify;
 
 use std::{
@@ -14,15 +15,21 @@ use std::{
 
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
-use tallywheel_schemas::{Digest, Manifest, ManifestError, Rig, Table, TextFileError, manifest::FileRecord};
+use tallywheel_schemas::{
+    Digest, Manifest, Rig, Table,
+    manifest::{FileRecord, Seal},
+    report::UnusableSession,
+};
 
 pub use rows::TableRows;
+use unusable::{SessionFault, Unusable};
 
 /// A directory of sealed sessions.
 #[derive(Debug)]
 pub struct Dataset {
     root: PathBuf,
     sessions: Vec<Arc<Session>>,
+    unusable: Vec<Unusable>,
 }
 
 /// One sealed session.
@@ -50,14 +57,14 @@ pub struct Filter {
     pub runs: Vec<String>,
 }
 
-/// Rows that cannot be trusted and were left out.
+/// Bytes of a file that are not as sealed, and the rows left out for it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Damage {
     /// Table.
     pub table: String,
     /// Path of the file below the dataset's root.
     pub path: String,
-    /// Rows left out.
+    /// Rows left out; 0 when the damage lies where no row is.
     pub rows: u64,
     /// What is wrong, as a lowercase fragment.
     pub reason: String,
@@ -65,6 +72,9 @@ pub struct Damage {
 
 impl std::fmt::Display for Damage {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if self.rows == 0 {
+            return write!(f, "{}: no row is lost, but the file is damaged: {}", self.path, self.reason);
+        }
         write!(f, "{}: {} rows cannot be trusted and are left out: {}", self.path, self.rows, self.reason)
     }
 }
@@ -92,25 +102,15 @@ pub enum DatasetError {
         /// What the system said.
         source: io::Error,
     },
-    /// A manifest cannot be used.
-    #[error(transparent)]
-    Manifest(#[from] ManifestError),
-    /// The rig in a manifest cannot be used.
-    #[error("{}: the rig kept in this manifest: {source}; rebuild the session with a corrected rig", path.display())]
-    Rig {
-        /// The manifest.
-        path: PathBuf,
-        /// Where and why.
-        source: TextFileError,
-    },
 }
 
 impl Dataset {
-    /// Opens a dataset: lists its sessions and reads every manifest. No table is read yet.
+    /// Opens a dataset: lists its sessions and reads every manifest. No table is read yet. A session whose manifest
+    /// or rig cannot be used is in [`Dataset::unusable`], and the others go on.
     ///
     /// # Errors
-    /// When `root` is not a directory or has no `sessions` directory, when a directory cannot be listed, or when a
-    /// manifest or the rig inside it cannot be used. A dataset without any session is no error.
+    /// When `root` is not a directory or has no `sessions` directory, or when a directory cannot be listed. A dataset
+    /// without any session is no error.
     pub fn open(root: &Path) -> Result<Self, DatasetError> {
         if !root.is_dir() {
             return Err(DatasetError::NotADirectory { path: root.to_owned() });
@@ -119,16 +119,20 @@ impl Dataset {
         if !top.is_dir() {
             return Err(DatasetError::Foreign { path: root.to_owned() });
         }
-        let mut sessions = Vec::new();
+        let (mut sessions, mut unusable) = (Vec::new(), Vec::new());
         for vehicle in partitions(&top, "vehicle=")? {
             for date in partitions(&vehicle, "date=")? {
                 for path in list(&date)?.into_iter().filter(|p| p.extension().is_some_and(|e| e == "json")) {
-                    sessions.push(Arc::new(Session::open(root, &path)?));
+                    match Session::open(root, &path) {
+                        Ok(session) => sessions.push(Arc::new(session)),
+                        Err(fault) => unusable.push(Unusable::new(&path, &fault)),
+                    }
                 }
             }
         }
         sessions.sort_by(|a, b| a.order().cmp(&b.order()));
-        Ok(Self { root: root.to_owned(), sessions })
+        unusable.sort_by(|a, b| a.order().cmp(&b.order()));
+        Ok(Self { root: root.to_owned(), sessions, unusable })
     }
 
     /// The directory.
@@ -139,6 +143,12 @@ impl Dataset {
     /// The sessions that a filter lets through, by vehicle, then start, then name.
     pub fn sessions(&self, filter: &Filter) -> Vec<Arc<Session>> {
         self.sessions.iter().filter(|s| filter.lets_through(&s.manifest)).cloned().collect()
+    }
+
+    /// The sessions that cannot be used, by vehicle, then date, then name, as far as the filter's vehicles and dates
+    /// let them through.
+    pub fn unusable(&self, filter: &Filter) -> Vec<UnusableSession> {
+        self.unusable.iter().filter_map(|u| u.matching(filter)).cloned().collect()
     }
 }
 
@@ -154,9 +164,13 @@ impl Filter {
 }
 
 impl Session {
-    fn open(root: &Path, path: &Path) -> Result<Self, DatasetError> {
-        let manifest = Manifest::read(path)?;
-        let rig = manifest.parse_rig().map_err(|source| DatasetError::Rig { path: path.to_owned(), source })?;
+    fn open(root: &Path, path: &Path) -> Result<Self, SessionFault> {
+        let (manifest, seal) = Manifest::read_with_seal(path)?;
+        let (path, run) = (path.to_owned(), manifest.run.as_ref().map(|r| r.run.clone()));
+        if seal == Seal::Altered {
+            return Err(SessionFault::Altered { path, run });
+        }
+        let rig = manifest.parse_rig().map_err(|source| SessionFault::Rig { path, source, run })?;
         Ok(Self { digest: manifest.content_digest(), manifest, rig, root: root.to_owned() })
     }
 

@@ -6,11 +6,10 @@ use arrow::{
     array::{ArrayRef, BooleanArray, DictionaryArray, Float64Array, Int64Array, RecordBatch, new_null_array},
     datatypes::Int32Type,
 };
-use bytes::Bytes;
-use parquet::arrow::{ArrowWriter, arrow_reader::ParquetRecordBatchReaderBuilder};
+use parquet::arrow::ArrowWriter;
 use tallywheel_schemas::{
-    Digest, Domain, Manifest, RunSheet, Table, Timestamp,
-    manifest::{FileRecord, MANIFEST_VERSION, Origin, RigRecord, RowGroupRecord},
+    Domain, Manifest, RunSheet, Table, Timestamp,
+    manifest::{FileRecord, MANIFEST_VERSION, Origin, RigRecord},
 };
 
 /// Rows of one decoded table. Columns that are not given are null.
@@ -137,10 +136,12 @@ impl Sealed {
             followed_by: None,
             notes: Vec::new(),
             files: Vec::new(),
+            seal: None,
         };
         for table in &self.tables {
             manifest.files.push(self.write_table(root, &manifest, table)?);
         }
+        let manifest = manifest.sealed();
         let path = root.join(manifest.path());
         fs::create_dir_all(path.parent().unwrap_or(root))?;
         fs::write(path, manifest.to_json())?;
@@ -157,33 +158,10 @@ impl Sealed {
             writer.write(&batch.slice(start, self.group_rows.min(batch.num_rows() - start)))?;
             writer.flush()?;
         }
-        writer.close()?;
+        let metadata = writer.close()?;
         let full = root.join(&path);
         fs::create_dir_all(full.parent().unwrap_or(root))?;
         fs::write(&full, &bytes)?;
-        let parts: Vec<_> = path.iter().map(|p| p.to_string_lossy()).collect();
-        Ok(FileRecord {
-            table: table.name().to_owned(),
-            path: parts.join("/"),
-            rows: batch.num_rows() as u64,
-            bytes: bytes.len() as u64,
-            blake3: Digest::of(&bytes),
-            row_groups: row_groups(&Bytes::from(bytes))?,
-        })
+        FileRecord::of(table, &path, &metadata, bytes.len() as u64, &bytes[..])
     }
-}
-
-fn row_groups(bytes: &Bytes) -> io::Result<Vec<RowGroupRecord>> {
-    let builder = ParquetRecordBatchReaderBuilder::try_new(bytes.clone())?;
-    let groups = builder.metadata().row_groups().iter().map(|group| {
-        let offset = group.columns().iter().map(|c| c.byte_range().0).min().unwrap_or_default();
-        let end = group.columns().iter().map(|c| c.byte_range().0 + c.byte_range().1).max().unwrap_or_default();
-        RowGroupRecord {
-            rows: group.num_rows().unsigned_abs(),
-            offset,
-            length: end - offset,
-            blake3: Digest::of(&bytes[offset as usize..end as usize]),
-        }
-    });
-    Ok(groups.collect())
 }

@@ -133,7 +133,16 @@ pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
     let mut admissions: Vec<Admission> = runs.iter().map(|run| judge(campaign, run, median)).collect();
     let place = |name: &str| runs.iter().position(|r| r.sheet.run == name);
     for pair in &campaign.pairs {
-        let (Some(b), Some(a)) = (place(&pair.baseline), place(&pair.assist)) else { continue };
+        let (b, a) = (place(&pair.baseline), place(&pair.assist));
+        for (one, partner) in [(b, a.is_none().then_some(&pair.assist)), (a, b.is_none().then_some(&pair.baseline))] {
+            if let (Some(one), Some(partner)) = (one, partner)
+                && admissions[one].used
+            {
+                let reason = Some(format!("{PARTNER} {partner} has no usable session"));
+                admissions[one] = Admission { used: false, reason };
+            }
+        }
+        let (Some(b), Some(a)) = (b, a) else { continue };
         for (one, other) in [(b, a), (a, b)] {
             if admissions[one].used && !admissions[other].used && !lost_partner(&admissions[other]) {
                 let name = &runs[other].sheet.run;
@@ -204,7 +213,7 @@ fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) 
     if run.sheet.route != campaign.route {
         broken.push(format!("driven on route “{}”, not “{}”", run.sheet.route, campaign.route));
     }
-    for damage in &run.ledger.findings.damage {
+    for damage in run.ledger.findings.damage.iter().filter(|d| d.rows > 0) {
         broken.push(damage.to_string());
     }
     if run.l_per_100km().is_none() {

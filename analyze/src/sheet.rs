@@ -4,7 +4,8 @@
 
 use std::fmt::Write as _;
 
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
+use tallywheel_schemas::report::UnusableSession;
 
 /// How results are printed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
@@ -75,12 +76,13 @@ impl Cell {
 pub struct Sheet {
     columns: Vec<(&'static str, &'static str)>,
     rows: Vec<Vec<Cell>>,
+    left_out: Vec<UnusableSession>,
 }
 
 impl Sheet {
     /// An empty table. Columns are pairs of a name for programs, ending in its unit, and a title for people.
     pub fn new(columns: impl IntoIterator<Item = (&'static str, &'static str)>) -> Self {
-        Self { columns: columns.into_iter().collect(), rows: Vec::new() }
+        Self { columns: columns.into_iter().collect(), rows: Vec::new(), left_out: Vec::new() }
     }
 
     /// Adds a row.
@@ -90,6 +92,14 @@ impl Sheet {
     pub fn push(&mut self, row: Vec<Cell>) {
         assert_eq!(row.len(), self.columns.len(), "a row has a cell for every column");
         self.rows.push(row);
+    }
+
+    /// Names sessions that could not be used: below the table as text, and in JSON as objects behind the rows, with
+    /// `left_out` as the reason. CSV has no place for them.
+    #[must_use]
+    pub fn without(mut self, sessions: &[UnusableSession]) -> Self {
+        self.left_out.extend_from_slice(sessions);
+        self
     }
 
     /// Renders the table.
@@ -103,7 +113,7 @@ impl Sheet {
 
     fn aligned(&self) -> String {
         if self.rows.is_empty() {
-            return "no rows\n".to_owned();
+            return "no rows\n".to_owned() + &self.left_out_lines();
         }
         let mut lines = vec![self.columns.iter().map(|(_, title)| (*title).to_owned()).collect::<Vec<_>>()];
         lines.extend(self.rows.iter().map(|row| row.iter().map(Cell::shown).collect()));
@@ -118,7 +128,12 @@ impl Sheet {
             });
             let _ = writeln!(out, "{}", cells.collect::<Vec<_>>().join("  ").trim_end());
         }
-        out
+        out + &self.left_out_lines()
+    }
+
+    fn left_out_lines(&self) -> String {
+        let line = |s: &UnusableSession| format!("session {} is left out: {}\n", s.session, s.reason);
+        self.left_out.iter().map(line).collect()
     }
 
     fn json(&self) -> String {
@@ -126,7 +141,8 @@ impl Sheet {
             let pairs = self.columns.iter().zip(row).map(|((name, _), cell)| ((*name).to_owned(), cell.json()));
             Value::Object(pairs.collect::<Map<_, _>>())
         };
-        let rows: Vec<Value> = self.rows.iter().map(object).collect();
+        let left_out = |s: &UnusableSession| json!({ "session": s.session, "vehicle": s.vehicle, "run": s.run, "left_out": s.reason });
+        let rows: Vec<Value> = self.rows.iter().map(object).chain(self.left_out.iter().map(left_out)).collect();
         serde_json::to_string_pretty(&rows).expect("keys are strings and numbers finite") + "\n"
     }
 
@@ -161,6 +177,18 @@ mod tests {
     #[test]
     fn csv_quotes_and_keeps_digits() {
         assert_eq!(sample().render(Format::Csv), "run,distance_km\n\"hl-01, wet\",9.4001\nhl-02,\n");
+    }
+
+    #[test]
+    fn sessions_left_out_are_named_with_their_reason() {
+        let reason = "altered".to_owned();
+        let one = UnusableSession { session: "s1".to_owned(), vehicle: "skerry-1".to_owned(), run: None, reason };
+        let sheet = sample().without(std::slice::from_ref(&one));
+        assert!(sheet.render(Format::Text).ends_with("hl-02          –\nsession s1 is left out: altered\n"));
+        let value: Value = serde_json::from_str(&sheet.render(Format::Json)).expect("valid JSON");
+        assert_eq!(value[2]["left_out"], "altered");
+        let empty = Sheet::new([("a", "A")]).without(&[one]);
+        assert_eq!(empty.render(Format::Text), "no rows\nsession s1 is left out: altered\n");
     }
 
     #[test]

@@ -4,14 +4,18 @@ use std::process::ExitCode;
 
 use tallywheel_schemas::Manifest;
 
+use crate::verify::Verdict;
+
 /// How a run of the program ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Exit {
     /// 0: done.
     Success,
-    /// 1: done, but data were malformed, dropped, overrun or lost with a port; the summary says which.
+    /// 1: done, but data were malformed, dropped, overrun or lost with a port, or a signal of a CAN database could not
+    /// be taken over; the summary or listing says which. Of `verify`: something is damaged, missing or foreign. Of
+    /// `check`: not ready. Of `status`: something needs attention.
     Faults,
-    /// 2: could not be done; also wrong usage.
+    /// 2: could not be done; also wrong usage. Of `verify`: not everything could be checked.
     Failed,
 }
 
@@ -31,6 +35,16 @@ impl Exit {
         let lossy = |p: &tallywheel_schemas::manifest::PortRecord| p.bad > 0 || p.dropped > 0 || p.overruns > 0;
         let gone = manifest.gaps.iter().any(|g| g.cause.is_loss());
         if gone || manifest.ports.iter().any(lossy) { Self::Faults } else { Self::Success }
+    }
+}
+
+impl From<Verdict> for Exit {
+    fn from(verdict: Verdict) -> Self {
+        match verdict {
+            Verdict::Holds => Self::Success,
+            Verdict::Damaged => Self::Faults,
+            Verdict::Unchecked => Self::Failed,
+        }
     }
 }
 

@@ -8,9 +8,15 @@
 //! - [`framing`] cuts bytes into [`message`]s, pure and synchronous, one framer for each protocol.
 //! - `source` is the edge to the ports, the only place with an asynchronous runtime; [`record`] joins it to the rest.
 //! - [`control`] is how a person talks to a running recording.
+//! - [`modbus`] is what meters are asked and when.
 //! - [`journal`] keeps what arrived, in records that prove themselves.
+//! - [`view`] is what the technician sees meanwhile; nothing that is recorded depends on it.
 //! - [`decode`] makes rows of channels from messages, by the rig.
+//! - [`isotp`] and [`j1939`] put messages together that are longer than a frame; [`obd`] says what to ask a vehicle, and
+//!   when to stop asking.
 //! - [`seal`] sorts by time, writes, hashes and names the files of a session.
+//! - [`verify`] checks all of it against its hashes, and changes nothing.
+//! - [`database`] makes a rig from a CAN database file.
 //! - [`import`], [`recover`] and [`rebuild`] are the other ways to a sealed session: from captured files, from the
 //!   journal of an interrupted recording, and from raw tables with a corrected rig.
 //!
@@ -34,15 +40,22 @@
 //! assert_eq!((manifest.session.as_str(), manifest.ports[0].frames), ("skerry-1-20261005T083000Z", 2));
 //! ```
 
+pub mod check;
 mod cli;
 pub mod control;
+pub mod database;
 pub mod decode;
 mod durable;
 mod exit;
 pub mod framing;
 pub mod import;
+pub mod isotp;
+pub mod j1939;
 pub mod journal;
+pub mod live;
 pub mod message;
+pub mod modbus;
+pub mod obd;
 mod overview;
 pub mod rebuild;
 pub mod record;
@@ -54,9 +67,11 @@ mod source;
 mod summary;
 #[cfg(test)]
 mod testing;
+pub mod verify;
+pub mod view;
 
 pub use cli::run;
 pub use durable::FileError;
 pub use exit::Exit;
-pub use source::OpenError;
+pub use source::{ClaimError, DeviceError, LockError, OpenError};
 pub use summary::Summary;

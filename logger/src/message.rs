@@ -280,6 +280,15 @@ pub enum Fault {
     /// The stream ended or broke inside the message.
     #[error("cut off before its end")]
     Cut,
+    /// A Modbus answer whose checksum does not hold.
+    #[error("its CRC does not hold")]
+    Crc,
+    /// Bytes on a Modbus line that answer no request of ours.
+    #[error("answers nothing that was asked: another master, an echo or noise on the line")]
+    Unasked,
+    /// Its time lies so far from its neighbours' that it cannot be put in order.
+    #[error("its time is more than 5 s out of order")]
+    Order,
     /// The time column cannot be read.
     #[error("its time cannot be read")]
     Time,
@@ -354,6 +363,18 @@ mod tests {
         assert_eq!(Fault::Start(b'?').to_string(), "starts with `?`, which begins no message");
         assert_eq!(Fault::Digit(0).to_string(), "byte 0x00 is not a hexadecimal digit");
         assert_eq!(Fault::Checksum { sent: 0x0b, computed: 0xa0 }.to_string(), "checksum 0B sent, A0 computed");
+    }
+
+    /// F flags from an adapter maker's manual (read second-hand): bit 0 receive FIFO full, 1 transmit FIFO full,
+    /// 2 error warning, 3 data overrun, 5 error passive, 6 arbitration lost, 7 bus error. Letters of an error line
+    /// from the comments of Linux drivers/net/can/slcan/slcan-core.c (read).
+    #[test]
+    fn only_what_loses_received_frames_is_an_overrun() {
+        let overrun = |meaning| Status { text: String::new(), meaning }.is_overrun();
+        let lossy = (0..8).filter(|bit| overrun(StatusMeaning::Flags(1 << bit)));
+        assert_eq!(lossy.collect::<Vec<_>>(), [0, 3], "F01 and F08");
+        assert!(overrun(StatusMeaning::Errors(vec!["crc", "rx overrun"])));
+        assert!(!overrun(StatusMeaning::Errors(vec!["bit 0", "crc", "tx overrun"])));
     }
 
     proptest::proptest! {

@@ -5,7 +5,6 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use nix::sys::statvfs::statvfs;
 use serde::Serialize;
 
 use crate::{
@@ -15,6 +14,7 @@ use crate::{
     session::{Existing, SessionLock, unfinished},
     source::Status,
     summary::duration,
+    view::free_bytes,
 };
 
 /// What goes on in a dataset.
@@ -54,7 +54,7 @@ impl Overview {
                 waiting.push(lock.session.clone());
             }
         }
-        let free_bytes = free_bytes(data);
+        let free_bytes = free_bytes(data).ok();
         let rate = recording.as_ref().filter(|r| r.recorded_s > 1.0 && r.journal_bytes > 0);
         let rate = rate.map(|r| DISK_PER_JOURNAL * r.journal_bytes as f64 / r.recorded_s);
         let free_hours = free_bytes.zip(rate).map(|(bytes, rate)| bytes as f64 / rate / 3600.0);
@@ -66,12 +66,6 @@ impl Overview {
         let troubled = |r: &Status| r.disk.is_some() || r.ports.iter().any(|p| !p.listening || p.dropped > 0);
         !self.unfinished.is_empty() || self.recording.as_ref().is_some_and(troubled)
     }
-}
-
-/// Bytes that a user may still write where a path is.
-pub(crate) fn free_bytes(path: &Path) -> Option<u64> {
-    let system = statvfs(path).ok()?;
-    Some(system.blocks_available() * system.fragment_size())
 }
 
 impl fmt::Display for Overview {

@@ -1,6 +1,7 @@
 //! From serial ports to a session: ports → journal → sealed tables.
 
 use std::{
+    net::SocketAddr,
     path::{Path, PathBuf},
     sync::{Arc, mpsc},
     time::Duration,
@@ -12,15 +13,27 @@ use tallywheel_schemas::{
     rig::{Port, PortKind},
     unknown_name,
 };
+use tokio::runtime::Runtime;
 
 use crate::{
+    check::{self, CheckOptions, Readiness},
     control::{Command, desk::Desk, socket},
     durable::FileError,
     journal::{Header, JournalError},
+    live::{LiveError, LiveState, Running, Server},
     seal::{SOFTWARE, SealError, seal_journal},
-    session::{RecorderLock, SessionError, SessionLock, unfinished},
-    source::{Board, Listened, OpenError, Schedule, Sender, Serial, SessionClock, Target, Writer, listen, queue},
+    session::{RecorderLock, SessionError, SessionLock, remove_partials, unfinished},
+    source::{
+        Board, ClaimError, Claimed, Device, DeviceError, Listened, Schedule, Sender, SessionClock, Talk, Target,
+        Writer, listen, queue,
+    },
+    view::{self, Feed, View},
 };
+
+/// Time between attempts to seal a session that could not be sealed when it ended.
+const SEAL_AGAIN: Duration = Duration::from_secs(60);
+/// Time between two snapshots of the technician's page.
+const SHOWN_EVERY: Duration = Duration::from_millis(250);
 
 /// What to record.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -39,6 +52,21 @@ pub struct RecordOptions {
     pub rotate: Option<Duration>,
     /// Nobody is there: a port that cannot be opened is looked for until it can.
     pub unattended: bool,
+    /// Serve the technician's page here.
+    pub live: Option<SocketAddr>,
+}
+
+/// What to look at before a recording.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct CheckPlan {
+    /// Rig file.
+    pub rig: PathBuf,
+    /// Dataset directory, for the room on its disk.
+    pub data: PathBuf,
+    /// Devices in place of those that the rig names, by port.
+    pub devices: Vec<(String, PathBuf)>,
+    /// How long to watch.
+    pub length: Duration,
 }
 
 /// A recording that cannot be made.
@@ -65,9 +93,30 @@ pub enum RecordError {
         "port `{0}`: a live text port needs `columns` in the rig, since its header is sent before the recording, if ever"
     )]
     NoColumns(String),
+    /// A device's name cannot be used.
+    #[error("port `{port}`: {source}")]
+    DeviceName {
+        /// Port in the rig.
+        port: String,
+        /// What is wrong with the name.
+        source: DeviceError,
+    },
+    /// A CAN interface for another kind of port, or the other way round.
+    #[error(
+        "port `{port}`: {device} does not fit its kind: kind `can` goes with can://NAME, other kinds with a serial path or tcp://HOST:PORT"
+    )]
+    DeviceKind {
+        /// Port in the rig.
+        port: String,
+        /// The device.
+        device: String,
+    },
     /// A port cannot be opened.
     #[error(transparent)]
-    Open(#[from] OpenError),
+    Open(ClaimError),
+    /// The technician's page cannot be served.
+    #[error(transparent)]
+    Live(#[from] LiveError),
     /// The asynchronous runtime cannot be started.
     #[error("start listening: {0}")]
     Runtime(std::io::Error),
@@ -100,53 +149,65 @@ pub enum RecordError {
 struct Plan {
     rig: Rig,
     run: Option<RunSheet>,
-    targets: Vec<Target>,
+    targets: Vec<(Target, Device)>,
 }
 
 impl Plan {
-    fn new(options: &RecordOptions) -> Result<Self, RecordError> {
-        let rig = Rig::read(&options.rig)?;
-        let run = options.run_sheet.as_deref().map(RunSheet::read).transpose()?;
-        for (name, _) in &options.devices {
+    fn new(rig: &Path, devices: &[(String, PathBuf)], run_sheet: Option<&Path>) -> Result<Self, RecordError> {
+        let rig = Rig::read(rig)?;
+        let run = run_sheet.map(RunSheet::read).transpose()?;
+        for (name, _) in devices {
             if rig.port(name).is_none() {
                 let message = unknown_name("port", name, rig.ports.iter().map(|p| p.name.as_str()));
                 return Err(RecordError::Device { name: name.clone(), message });
             }
         }
-        let targets = rig.ports.iter().enumerate().map(|(i, port)| target(i, port, &options.devices));
+        let targets = rig.ports.iter().enumerate().map(|(i, port)| target(i, port, devices));
         let targets = targets.collect::<Result<_, _>>()?;
         Ok(Self { rig, run, targets })
     }
 
     /// Opens every port. A port that cannot be opened is an error, unless nobody is there to mend it: then it is
     /// looked for like one that has gone away.
-    fn open(&self, runtime: &tokio::runtime::Runtime, unattended: bool) -> Result<Vec<Listened>, RecordError> {
-        // Serial ports register with the runtime when they are opened.
-        let _inside = runtime.enter();
-        let open = |target: &Target| {
-            let opener = Serial::new(target);
-            let stream = match opener.open_now() {
+    fn open(&self, runtime: &Runtime, data: &Path, unattended: bool) -> Result<Vec<Listened>, RecordError> {
+        let mut ports = Vec::new();
+        for (target, device) in &self.targets {
+            let mut opener = Claimed::new(&target.port, device.clone(), data);
+            let stream = match runtime.block_on(opener.open_now()) {
                 Err(error) if !unattended => return Err(RecordError::Open(error)),
                 other => other.ok(),
             };
-            Ok(Listened { target: target.clone(), opener, stream })
-        };
-        self.targets.iter().map(open).collect()
+            if let Some(notice) = opener.notice() {
+                tracing::info!("{notice}");
+            }
+            if let Some(announcement) = Talk::announcement(&self.rig, usize::from(target.index)) {
+                tracing::warn!("{announcement}");
+            }
+            ports.push(Listened { target: target.clone(), opener, stream });
+        }
+        Ok(ports)
     }
 }
 
-fn target(index: usize, port: &Port, devices: &[(String, PathBuf)]) -> Result<Target, RecordError> {
-    let given = devices.iter().rfind(|(name, _)| *name == port.name).map(|(_, path)| path.clone());
-    let device = given.or_else(|| port.device.as_ref().map(PathBuf::from));
+fn target(index: usize, port: &Port, devices: &[(String, PathBuf)]) -> Result<(Target, Device), RecordError> {
+    let given = devices.iter().rfind(|(name, _)| *name == port.name);
+    let given = given.map(|(_, path)| path.to_string_lossy().into_owned()).or_else(|| port.device.clone());
     if port.kind == PortKind::Text && port.columns.is_empty() {
         return Err(RecordError::NoColumns(port.name.clone()));
     }
-    let device = device.ok_or_else(|| RecordError::NoDevice(port.name.clone()))?;
-    Ok(Target { index: index as u16, port: port.clone(), device })
+    let given = given.ok_or_else(|| RecordError::NoDevice(port.name.clone()))?;
+    let wrong = |source| RecordError::DeviceName { port: port.name.clone(), source };
+    let device = Device::parse(&given).map_err(wrong)?;
+    let device_fits = (port.kind == PortKind::Can) == given.starts_with("can://");
+    if !device_fits {
+        return Err(RecordError::DeviceKind { port: port.name.clone(), device: given });
+    }
+    Ok((Target { index: index as u16, port: port.clone(), device: given }, device))
 }
 
 /// Records until the given length is over or the program is told to end (Ctrl-C, SIGTERM, hang-up); each session is
-/// sealed as soon as it has ended, and given to `sealed`.
+/// sealed as soon as it has ended, and given to `sealed`. `begun` is called once recording has begun, with the way to
+/// ask something of it.
 ///
 /// # Errors
 /// Before anything is written: when the rig, run sheet or a port cannot be used, or another program records there.
@@ -154,22 +215,26 @@ fn target(index: usize, port: &Port, devices: &[(String, PathBuf)]) -> Result<Ta
 pub fn record(
     options: &RecordOptions,
     sealed: impl FnMut(&Manifest) + Send + 'static,
+    begun: impl FnOnce(mpsc::Sender<Command>),
 ) -> Result<Recorded, RecordError> {
-    let plan = Plan::new(options)?;
+    let plan = Plan::new(&options.rig, &options.devices, options.run_sheet.as_deref())?;
     let _recorder = RecorderLock::claim(&options.data)?;
     warn_of_unfinished(&options.data)?;
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(RecordError::Runtime)?;
-    let ports = plan.open(&runtime, options.unattended)?;
+    let runtime = runtime()?;
+    let ports = plan.open(&runtime, &options.data, options.unattended)?;
     let clock = SessionClock::start();
     let lock = SessionLock::claim_new(&options.data, &plan.rig.vehicle, clock.started())?;
     let header = header(options, &plan, &lock, clock);
     let board = Board::new(&plan.rig);
     let journal_error = |source| RecordError::Journal { data: options.data.clone(), source };
     let (ended, to_seal) = mpsc::channel();
-    let writer = Writer::begin(options.data.clone(), lock, header, clock, Arc::clone(&board), ended, None);
-    let writer = writer.map_err(journal_error)?;
     let (sender, queue) = queue();
-    let desk = open_desk(options, &sender, &board, clock);
+    let commands = open_desk(options, &sender, &board, clock);
+    let page = options.live.map(|address| Page::open(address, &plan.rig, clock, commands.clone())).transpose()?;
+    let feed = page.as_ref().map(|page| page.feed.clone());
+    let writer = Writer::begin(options.data.clone(), lock, header, clock, Arc::clone(&board), ended, feed);
+    let writer = writer.map_err(journal_error)?;
+    begun(commands);
     let writer = std::thread::spawn(move || writer.write(&queue));
     let sealer = {
         let (data, board) = (options.data.clone(), Arc::clone(&board));
@@ -177,13 +242,66 @@ pub fn record(
     };
     let schedule = Schedule { length: options.length, rotate: options.rotate };
     listen(&runtime, &plan.rig, ports, sender, clock, &board, schedule).map_err(RecordError::Runtime)?;
-    drop(desk);
     let written = join(writer);
+    drop(page);
     let sealed = join(sealer);
     written.map_err(journal_error)?;
     let sessions = sealed.map_err(|source| RecordError::Seal { data: options.data.clone(), source })?;
     let faults = board.state().faults;
     Ok(Recorded { sessions, faults })
+}
+
+fn runtime() -> Result<Runtime, RecordError> {
+    tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(RecordError::Runtime)
+}
+
+/// The technician's page: what is recorded is shown four times a second, on threads of their own.
+struct Page {
+    feed: Feed,
+    _running: Running,
+}
+
+impl Page {
+    fn open(
+        address: SocketAddr,
+        rig: &Rig,
+        clock: SessionClock,
+        commands: mpsc::Sender<Command>,
+    ) -> Result<Self, RecordError> {
+        let server = Server::bind(address)?;
+        tracing::info!("{}", server.notice());
+        let state = Arc::new(LiveState::new(commands));
+        let running = server.run(Arc::clone(&state))?;
+        let (feed, inputs) = view::feed();
+        let mut view = View::new(rig);
+        std::thread::spawn(move || {
+            view::watch(&mut view, &inputs, SHOWN_EVERY, || clock.now(), |snapshot| state.publish(&snapshot));
+        });
+        Ok(Self { feed, _running: running })
+    }
+}
+
+/// Opens every port, watches it for a while, and says whether all is ready. Nothing is recorded.
+///
+/// # Errors
+/// When the rig or a device's name cannot be used. A port that cannot be opened is part of the answer.
+pub fn check_ports(plan: &CheckPlan) -> Result<Readiness, RecordError> {
+    let CheckPlan { rig, data, devices, length } = plan;
+    let plan = Plan::new(rig, devices, None)?;
+    let runtime = runtime()?;
+    let ports = plan.open(&runtime, data, true)?;
+    let clock = SessionClock::start();
+    let board = Board::new(&plan.rig);
+    let (sender, queue) = queue();
+    let (arrived, arrivals) = mpsc::channel();
+    let forward = std::thread::spawn(move || queue.forward(&arrived));
+    let options = CheckOptions { length: *length, data: data.clone(), journal_bytes_per_s: None };
+    let rig = plan.rig.clone();
+    let judge = std::thread::spawn(move || check::run(&rig, &arrivals, &options, || clock.now()));
+    let schedule = Schedule { length: Some(*length), rotate: None };
+    listen(&runtime, &plan.rig, ports, sender, clock, &board, schedule).map_err(RecordError::Runtime)?;
+    join(forward);
+    Ok(join(judge))
 }
 
 /// What was recorded.
@@ -199,37 +317,47 @@ fn join<T>(thread: std::thread::JoinHandle<T>) -> T {
     thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
 }
 
-/// Seals sessions as they end. One that cannot be sealed does not stand in the way of the next.
+/// Seals sessions as they end. One that cannot be sealed, as when the disk is full, does not stand in the way of the
+/// next and is tried again.
 ///
 /// # Errors
-/// The first session's that could not be sealed, once all have been tried.
+/// That of the first session that is not sealed in the end.
 fn seal_all(
     data: &Path,
     ended: &mpsc::Receiver<SessionLock>,
     board: &Board,
     mut sealed: impl FnMut(&Manifest),
 ) -> Result<u64, SealError> {
-    let mut first_error = None;
-    let mut sessions = 0;
-    for lock in ended {
-        let session = lock.session.clone();
-        let done = seal_journal(data, &lock, Origin::Recorded).and_then(|replayed| {
-            lock.remove()?;
-            Ok(replayed.manifest)
-        });
-        match done {
-            Ok(manifest) => {
-                sessions += 1;
-                board.state().sealed = sessions;
-                sealed(&manifest);
-            }
-            Err(error) => {
-                tracing::error!("session {session} is not sealed, its journal is kept: {error}");
-                first_error.get_or_insert(error);
+    let (mut waiting, mut sessions, mut unremoved) = (Vec::new(), 0, None);
+    loop {
+        let next = ended.recv_timeout(SEAL_AGAIN);
+        let is_over = matches!(next, Err(mpsc::RecvTimeoutError::Disconnected));
+        waiting.extend(next.ok().map(|lock| (lock, false)));
+        let mut first_error = None;
+        for (lock, told) in std::mem::take(&mut waiting) {
+            match seal_journal(data, &lock, Origin::Recorded) {
+                Ok(replayed) => {
+                    sessions += 1;
+                    board.state().sealed = sessions;
+                    sealed(&replayed.manifest);
+                    unremoved = lock.remove().err().or(unremoved);
+                }
+                Err(error) => {
+                    if !told {
+                        let session = &lock.session;
+                        tracing::error!("session {session} is not sealed, its journal is kept to try again: {error}");
+                    }
+                    // They would only take room. Should even this fail, recovery does it.
+                    let _ = remove_partials(data, &lock.session);
+                    first_error.get_or_insert(error);
+                    waiting.push((lock, true));
+                }
             }
         }
+        if is_over {
+            return first_error.or(unremoved.map(SealError::File)).map_or(Ok(sessions), Err);
+        }
     }
-    first_error.map_or(Ok(sessions), Err)
 }
 
 /// Opens the ways by which a person may ask something of the recording. Without them it is still a recording.

@@ -2,10 +2,15 @@
 
 use std::fmt::{self, Write as _};
 
-use tallywheel_schemas::{Manifest, manifest::PortRecord};
+use tallywheel_schemas::{
+    Manifest,
+    manifest::{Gap, PortRecord},
+};
 
 /// Channels listed on one line.
 const NAMES_PER_LINE: usize = 4;
+/// Gaps of one port listed one by one.
+const MOST_GAPS: usize = 8;
 
 /// A session in a few lines, for people.
 #[derive(Debug)]
@@ -58,9 +63,22 @@ fn write_port(f: &mut fmt::Formatter<'_>, manifest: &Manifest, port: &PortRecord
     for example in &port.bad_examples {
         writeln!(f, "  bad    at byte {}: {}", example.byte_offset, example.reason)?;
     }
-    for gap in manifest.gaps.iter().filter(|g| g.port == port.port && g.cause.is_loss()).take(5) {
+    write_gaps(f, manifest, port)
+}
+
+/// Gaps in the order of time; when there are too many, losses before mere silence.
+fn write_gaps(f: &mut fmt::Formatter<'_>, manifest: &Manifest, port: &PortRecord) -> fmt::Result {
+    let mut gaps: Vec<&Gap> = manifest.gaps.iter().filter(|g| g.port == port.port).collect();
+    let unlisted = gaps.len().saturating_sub(MOST_GAPS);
+    gaps.sort_by_key(|g| !g.cause.is_loss());
+    gaps.truncate(MOST_GAPS);
+    gaps.sort_by_key(|g| g.start_us);
+    for gap in gaps {
         let length = gap.length_s().map_or("until an unknown time".to_owned(), |s| format!("for {s:.3} s"));
         writeln!(f, "  gap    {} from {} {length}", gap.cause.words(), gap.start_us)?;
+    }
+    if unlisted > 0 {
+        writeln!(f, "  gap    and {unlisted} more, all in the manifest")?;
     }
     Ok(())
 }

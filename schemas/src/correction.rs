@@ -173,7 +173,7 @@ pub fn apply(
     let wrong =
         |message: String| CorrectionError::Sheet { field: last.field.clone(), value: shown(&last.value), message };
     let sheet: RunSheet = serde_json::from_value(Value::Object(fields)).map_err(|e| wrong(e.to_string()))?;
-    sheet.check().map_err(wrong)?;
+    sheet.check().map_err(|e| wrong(e.to_string()))?;
     Ok((Some(sheet), applied))
 }
 

@@ -1,5 +1,13 @@
 //! The session manifest: what was recorded, with which rig, and the hash of every file.
 
+mod parts;
+mod seal;
+#[cfg(test)]
+mod tests;
+
+pub use parts::{Hashed, PartHasher};
+pub use seal::Seal;
+
 use std::{
     fs, io,
     path::{Path, PathBuf},
@@ -69,6 +77,9 @@ pub struct Manifest {
     pub notes: Vec<String>,
     /// Every file, raw tables first.
     pub files: Vec<FileRecord>,
+    /// Hash of everything above, see [`Manifest::check_seal`]. Stands last. Manifests of early releases have none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seal: Option<Digest>,
 }
 
 /// How a session came about.
@@ -239,7 +250,7 @@ impl GapCause {
 pub struct ClockFit {
     /// Satellite time minus host time at `at_us`, µs.
     pub offset_us: i64,
-    /// Stamp at which the offset holds: the first fix.
+    /// Stamp at which the offset holds: the promptest fix of the first minute that has any.
     pub at_us: Timestamp,
     /// Change of the offset, µs per second (ppm); 0 where the session is too short to tell.
     pub drift_ppm: f64,
@@ -280,6 +291,9 @@ pub struct FileRecord {
     pub blake3: Digest,
     /// Hashes of the row groups' bytes.
     pub row_groups: Vec<RowGroupRecord>,
+    /// The bytes behind the last row group. Manifests of early releases have none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub footer: Option<FooterRecord>,
 }
 
 /// The bytes of one row group.
@@ -291,6 +305,19 @@ pub struct RowGroupRecord {
     /// First byte in the file.
     pub offset: u64,
     /// Bytes.
+    pub length: u64,
+    /// Hash of those bytes.
+    pub blake3: Digest,
+}
+
+/// The bytes behind the last row group: page indexes, metadata, length, magic. They say where every value is, so
+/// nothing is decoded before they have matched their hash.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FooterRecord {
+    /// First byte in the file.
+    pub offset: u64,
+    /// Bytes, to the end of the file.
     pub length: u64,
     /// Hash of those bytes.
     pub blake3: Digest,
@@ -331,9 +358,24 @@ impl Manifest {
     /// # Errors
     /// When the file cannot be read, is not a manifest, or is of another version.
     pub fn read(path: &Path) -> Result<Self, ManifestError> {
-        let bytes = fs::read(path).map_err(|source| ManifestError::Io { path: path.to_owned(), source })?;
+        Self::read_with_seal(path).map(|(manifest, _)| manifest)
+    }
+
+    /// Reads a manifest and says whether it is as it was sealed.
+    ///
+    /// # Errors
+    /// As [`Manifest::read`].
+    pub fn read_with_seal(path: &Path) -> Result<(Self, Seal), ManifestError> {
+        let text = fs::read(path).map_err(|source| ManifestError::Io { path: path.to_owned(), source })?;
+        let manifest = Self::parse(path, &text)?;
+        let seal = manifest.check_seal(&text);
+        Ok((manifest, seal))
+    }
+
+    /// Reads a manifest's text; `path` is for messages.
+    fn parse(path: &Path, text: &[u8]) -> Result<Self, ManifestError> {
         let json = |source| ManifestError::Json { path: path.to_owned(), source };
-        let value: serde_json::Value = serde_json::from_slice(&bytes).map_err(json)?;
+        let value: serde_json::Value = serde_json::from_slice(text).map_err(json)?;
         match value.get("schema").and_then(serde_json::Value::as_u64) {
             Some(found) if found != u64::from(MANIFEST_VERSION) => {
                 Err(ManifestError::Version { path: path.to_owned(), found })

@@ -39,6 +39,12 @@ pub struct Report {
     pub thermal: Vec<MotorHeat>,
     /// Runs in campaign order.
     pub runs: Vec<RunResult>,
+    /// Runs of the campaign that no usable session holds, in campaign order.
+    #[serde(default)]
+    pub missing_runs: Vec<MissingRun>,
+    /// Sessions of the vehicle that cannot be used at all.
+    #[serde(default)]
+    pub unusable_sessions: Vec<UnusableSession>,
     /// Pairs, for a paired design.
     pub pairs: Vec<PairResult>,
     /// Conditions compared with their limits.
@@ -310,6 +316,30 @@ pub struct RunResult {
     pub notes: Vec<String>,
     /// Hash of the session's content.
     pub content_blake3: String,
+}
+
+/// A run of the campaign that no usable session holds.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MissingRun {
+    /// Name in the campaign.
+    pub id: String,
+    /// Why, as a lowercase fragment.
+    pub reason: String,
+}
+
+/// A session that cannot be used: its manifest is unreadable or was altered.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct UnusableSession {
+    /// Name, as its manifest's file has it.
+    pub session: String,
+    /// Vehicle, as its folder has it.
+    pub vehicle: String,
+    /// Run on its run sheet, where that can be read.
+    pub run: Option<String>,
+    /// Why, as a lowercase fragment.
+    pub reason: String,
 }
 
 /// One pair.

@@ -5,9 +5,15 @@
 //! every name is known, every signal has exactly one source, and no two signals claim the same bits.
 
 mod check;
+mod message;
+mod modbus;
 mod signal;
 
-pub use signal::{ByteOrder, Calibration, CanSource, Mux, Signal, Source, TextSource};
+pub use message::{ObdRequest, obd_requests};
+pub use signal::{
+    BitField, ByteOrder, Calibration, CanSource, J1939Source, ModbusSource, Mux, ObdSource, RegisterFormat,
+    RegisterKind, Signal, Source, TextSource, WordOrder,
+};
 
 use std::{collections::BTreeMap, path::Path};
 
@@ -60,6 +66,33 @@ pub enum PortKind {
     Nmea,
     /// Delimited text lines.
     Text,
+    /// Meters on a Modbus RTU line, which are asked for their registers.
+    Modbus,
+    /// A CAN interface of the system, `can://…`.
+    Can,
+}
+
+impl PortKind {
+    /// Line rate of a serial device where the rig gives none, bit/s. 19,200 is what the Modbus serial line
+    /// specification asks every device to have.
+    const fn default_baud(self) -> u32 {
+        match self {
+            Self::Modbus => 19_200,
+            _ => 115_200,
+        }
+    }
+}
+
+/// Parity bit of a serial line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Parity {
+    /// No parity bit.
+    None,
+    /// Even.
+    Even,
+    /// Odd.
+    Odd,
 }
 
 /// How the time column of a delimited text capture is written.
@@ -94,12 +127,20 @@ pub struct Port {
     pub name: String,
     /// What speaks on it.
     pub kind: PortKind,
-    /// Serial device, best a stable `/dev/serial/by-id/…` name. Only needed to record.
+    /// Where it is: a serial device, best a stable `/dev/serial/by-id/…` name; `tcp://HOST:PORT`, a serial line
+    /// behind a device server; `can://INTERFACE` for kind `can`. Only needed to record.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub device: Option<String>,
-    /// Line rate of the serial device, bit/s.
-    #[serde(default = "default_baud")]
+    /// Line rate of the serial device, bit/s. Default 115,200, for `modbus` 19,200.
+    #[serde(default, deserialize_with = "line_rate")]
     pub baud: u32,
+    /// Parity bit of the serial device. Default none, for `modbus` even; see [`Port::line_parity`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub parity: Option<Parity>,
+    /// Stop bits of the serial device, 1 or 2. Default 1, for `modbus` without parity 2; see
+    /// [`Port::line_stop_bits`].
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stop_bits: Option<u8>,
     /// Bit rate of the CAN bus, bit/s; needed for `slcan`. 700 to 800 kbit/s is refused: adapters disagree on
     /// what their rate code 7 means.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -107,9 +148,13 @@ pub struct Port {
     /// Open the adapter listen-only, so that it does not even acknowledge. Default true.
     #[serde(default = "yes")]
     pub listen_only: bool,
-    /// Allow anything to be transmitted on this bus. Default false.
+    /// Allow anything to be transmitted on this bus. Default false; a `modbus` port needs it, since a meter speaks
+    /// only when it is asked.
     #[serde(default)]
     pub transmit: bool,
+    /// Most OBD-II requests a second on this bus, all together. Default 20.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub max_requests_per_s: Option<f64>,
     /// Ask the adapter for its own time stamps. Default true.
     #[serde(default = "yes")]
     pub device_time: bool,
@@ -136,9 +181,21 @@ pub struct Port {
     pub speed_from: SpeedSentence,
 }
 
-const fn default_baud() -> u32 {
-    115_200
+impl Port {
+    /// Parity bit of the serial line: as the rig says, or even for `modbus` and none for the others.
+    pub fn line_parity(&self) -> Parity {
+        let usual = if self.kind == PortKind::Modbus { Parity::Even } else { Parity::None };
+        self.parity.unwrap_or(usual)
+    }
+
+    /// Stop bits of the serial line: as the rig says, or 1. A Modbus line without parity has 2, so that a character
+    /// is 11 bits long either way (Modbus serial line specification, from memory).
+    pub fn line_stop_bits(&self) -> u8 {
+        let filled = self.kind == PortKind::Modbus && self.line_parity() == Parity::None;
+        self.stop_bits.unwrap_or(if filled { 2 } else { 1 })
+    }
 }
+
 const fn yes() -> bool {
     true
 }
@@ -147,6 +204,14 @@ const fn comma() -> char {
 }
 const fn point() -> char {
     '.'
+}
+
+/// A line rate that is written down; without one the kind of port has its own.
+fn line_rate<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<u32, D::Error> {
+    match u32::deserialize(deserializer)? {
+        0 => Err(serde::de::Error::custom("baud = 0; give the line rate in bit/s, as in baud = 115200")),
+        rate => Ok(rate),
+    }
 }
 
 /// A channel that the rig adds.

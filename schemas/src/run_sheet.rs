@@ -88,21 +88,20 @@ impl RunSheet {
         let raw: RunSheetText = file.parse()?;
         let span = raw.run.span();
         let sheet = raw.run.into_inner();
-        if let Err(message) = sheet.check() {
-            let field = message.split(' ').next().unwrap_or_default();
-            let found = file.text.find(field).filter(|_| field.contains('_'));
-            return Err(file.error(found.map_or(span, |at| at..at), message));
-        }
+        sheet.check().map_err(|impossible| {
+            let at = impossible.field.and_then(|field| file.text.find(field)).unwrap_or(span.start);
+            file.error(at..at, impossible.message)
+        })?;
         Ok(sheet)
     }
 
-    /// Checks names and numbers.
+    /// Whether names are there and numbers possible; [`RunSheet::parse`] asks it, and who makes a sheet otherwise has to.
     ///
     /// # Errors
-    /// With a sentence on the first that is impossible.
-    pub fn check(&self) -> Result<(), String> {
+    /// On an empty name of run or route, or a number outside its bounds.
+    pub fn check(&self) -> Result<(), ImpossibleSheet> {
         if self.run.trim().is_empty() || self.route.trim().is_empty() {
-            return Err("run and route need a name".to_owned());
+            return Err(ImpossibleSheet { field: None, message: "run and route need a name".to_owned() });
         }
         let bounds = [
             ("payload_kg", self.payload_kg, 0.0, 50_000.0),
@@ -112,11 +111,23 @@ impl RunSheet {
             ("fuel_mass_before_kg", self.fuel_mass_before_kg, 0.0, 1000.0),
             ("fuel_mass_after_kg", self.fuel_mass_after_kg, 0.0, 1000.0),
         ];
-        match bounds.iter().find(|(_, value, min, max)| value.is_some_and(|v| !(*min..=*max).contains(&v))) {
-            Some((name, _, min, max)) => Err(format!("{name} is outside {min} to {max}")),
+        match bounds.into_iter().find(|(_, value, min, max)| value.is_some_and(|v| !(*min..=*max).contains(&v))) {
+            Some((name, _, min, max)) => {
+                Err(ImpossibleSheet { field: Some(name), message: format!("{name} is outside {min} to {max}") })
+            }
             None => Ok(()),
         }
     }
+}
+
+/// A run sheet that cannot be true.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{message}")]
+pub struct ImpossibleSheet {
+    /// The field, when it is one.
+    pub field: Option<&'static str>,
+    /// What is wrong with it.
+    pub message: String,
 }
 
 #[cfg(test)]

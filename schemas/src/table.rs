@@ -147,7 +147,9 @@ impl Table {
             .set_column_dictionary_enabled(time.clone(), false)
             .set_column_encoding(time, Encoding::DELTA_BINARY_PACKED);
         if self == Self::Frames {
-            for (column, encoding) in [("device_ms", Encoding::DELTA_BINARY_PACKED), ("data", Encoding::DELTA_LENGTH_BYTE_ARRAY)] {
+            for (column, encoding) in
+                [("device_ms", Encoding::DELTA_BINARY_PACKED), ("data", Encoding::DELTA_LENGTH_BYTE_ARRAY)]
+            {
                 let column = ColumnPath::from(column);
                 properties = properties
                     .set_column_dictionary_enabled(column.clone(), false)

@@ -1,24 +1,38 @@
-"""Reads frames with python-can's slcan interface and says what CPU time that took.
+"""Reads slcan bytes from a pseudo-terminal with python-can's slcan interface.
 
-usage: slcan_reader.py DEVICE FRAMES
+usage: slcan_reader.py BYTES COUNT   -> one JSON object on stdout: the opening commands and the frames read
+
+The bytes of the file BYTES are written as an adapter would write them; reading ends after COUNT frames or a silence.
 """
-import json, resource, sys
+import json, os, select, sys, threading, tty
 
 import can
 
-device, frames = sys.argv[1], int(sys.argv[2])
-bus = can.Bus(interface="slcan", channel=device, bitrate=1000000, sleep_after_open=0.0)
+data, count = open(sys.argv[1], "rb").read(), int(sys.argv[2])
+master, slave = os.openpty()
+tty.setraw(master)
+tty.setraw(slave)
+bus = can.Bus(interface="slcan", channel=os.ttyname(slave), bitrate=250000, sleep_after_open=0.1)
+opening = b""
+while select.select([master], [], [], 0.2)[0]:
+    opening += os.read(master, 4096)
 
 
-def cpu_s():
-    usage = resource.getrusage(resource.RUSAGE_SELF)
-    return usage.ru_utime + usage.ru_stime
+def feed():
+    rest = data
+    while rest:
+        rest = rest[os.write(master, rest[:1024]):]
 
 
-before, seen = cpu_s(), 0
-while seen < frames:
-    if bus.recv(timeout=10) is None:
+thread = threading.Thread(target=feed, daemon=True)
+thread.start()
+frames = []
+while len(frames) < count:
+    message = bus.recv(timeout=2.0)
+    if message is None:
         break
-    seen += 1
-print(json.dumps({"frames": seen, "cpu_s": cpu_s() - before}), flush=True)
+    frames.append({"id": message.arbitration_id, "extended": message.is_extended_id, "remote": message.is_remote_frame,
+                   "fd": message.is_fd, "data": bytes(message.data).hex()})
+extra = bus.recv(timeout=0.3)
+json.dump({"opening": opening.decode(), "frames": frames, "extra": extra is not None}, sys.stdout)
 bus.shutdown()

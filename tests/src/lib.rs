@@ -1,7 +1,11 @@
-//! What the cross-crate tests share: the real programs, a dataset to import into, and the Python peers; and the
-//! benchmark of the logger.
+//! What the cross-crate tests share: the real programs, a dataset to import into, the Python peers; and what the test
+//! programs are made of.
 
 pub mod bench;
+pub mod damage;
+pub mod faults;
+pub mod fuzz;
+pub mod obd_ecu;
 
 use std::{
     env,
@@ -76,6 +80,25 @@ pub fn python() -> Option<PathBuf> {
         eprintln!("skipped: TALLYWHEEL_PYTHON names no Python with the peer packages; .ci/run installs one");
     }
     found
+}
+
+/// A Chromium browser, or `None` after saying why the test is skipped: the one that TALLYWHEEL_BROWSER names, or the first
+/// in the search path.
+pub fn browser() -> Option<PathBuf> {
+    let path = env::var_os("PATH").unwrap_or_default();
+    let named = env::var_os("TALLYWHEEL_BROWSER").map(PathBuf::from);
+    let in_path =
+        || env::split_paths(&path).flat_map(|d| [d.join("chromium"), d.join("chromium-browser")]).find(|p| p.is_file());
+    let found = named.or_else(in_path);
+    if found.is_none() {
+        eprintln!("skipped: no chromium in the path and none in TALLYWHEEL_BROWSER; .ci/run installs one where it may");
+    }
+    found
+}
+
+/// Script of a Python peer.
+pub fn peer(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("peers").join(name)
 }
 
 /// A dataset in a directory of its own.

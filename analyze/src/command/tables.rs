@@ -3,6 +3,7 @@
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
     Condition, Report, Timestamp, Units,
+    report::UnusableSession,
     units::{METRES_PER_MILE, fahrenheit, mpg_us_from_l_per_100km},
 };
 
@@ -23,7 +24,7 @@ fn time(t: Timestamp) -> Cell {
 }
 
 /// What each ledger covers.
-pub(super) fn ledger(ledgers: &[SessionLedger], format: Format) -> String {
+pub(super) fn ledger(ledgers: &[SessionLedger], left_out: &[UnusableSession], format: Format) -> String {
     let mut sheet = Sheet::new([
         ("session", "Session"),
         ("origin", "Origin"),
@@ -52,7 +53,7 @@ pub(super) fn ledger(ledgers: &[SessionLedger], format: Format) -> String {
             count(f.damage.len() as u64),
         ]);
     }
-    let mut out = sheet.render(format);
+    let mut out = sheet.without(left_out).render(format);
     if format == Format::Text {
         for l in ledgers {
             for damage in &l.findings.damage {
@@ -86,7 +87,13 @@ fn consumption(l_per_100km: Option<f64>, units: Units) -> Cell {
 }
 
 /// Trips.
-pub(super) fn trips(ledgers: &[SessionLedger], rules: &TripRules, format: Format, units: Units) -> String {
+pub(super) fn trips(
+    ledgers: &[SessionLedger],
+    left_out: &[UnusableSession],
+    rules: &TripRules,
+    format: Format,
+    units: Units,
+) -> String {
     let (distance, per_m) = distance_column(units);
     let speed = if units == Units::Us { ("speed_mean_mph", "mean mph") } else { ("speed_mean_km_h", "mean km/h") };
     let mut sheet = Sheet::new([
@@ -130,11 +137,16 @@ pub(super) fn trips(ledgers: &[SessionLedger], rules: &TripRules, format: Format
             ]);
         }
     }
-    sheet.render(format)
+    sheet.without(left_out).render(format)
 }
 
 /// Mileage by session, by condition and by stretch.
-pub(super) fn mileage(ledgers: &[SessionLedger], format: Format, units: Units) -> PolarsResult<String> {
+pub(super) fn mileage(
+    ledgers: &[SessionLedger],
+    left_out: &[UnusableSession],
+    format: Format,
+    units: Units,
+) -> PolarsResult<String> {
     let (distance, per_m) = distance_column(units);
     let mut sheet = Sheet::new([
         ("of", "Of"),
@@ -202,7 +214,7 @@ pub(super) fn mileage(ledgers: &[SessionLedger], format: Format, units: Units) -
             push("stretch", name, "", stretched, tally, widest);
         }
     }
-    let mut out = sheet.render(format);
+    let mut out = sheet.without(left_out).render(format);
     if format == Format::Text {
         out += &format!("\nStretches are no evidence for a claim. {STRETCH_CAUTION}\n");
     }
@@ -210,7 +222,12 @@ pub(super) fn mileage(ledgers: &[SessionLedger], format: Format, units: Units) -
 }
 
 /// Energy by session.
-pub(super) fn energy(ledgers: &[SessionLedger], format: Format, units: Units) -> PolarsResult<String> {
+pub(super) fn energy(
+    ledgers: &[SessionLedger],
+    left_out: &[UnusableSession],
+    format: Format,
+    units: Units,
+) -> PolarsResult<String> {
     let (distance, per_m) = distance_column(units);
     let per = if units == Units::Us { ("net_wh_per_mi", "net Wh/mile") } else { ("net_wh_per_km", "net Wh/km") };
     let mut sheet = Sheet::new([
@@ -247,11 +264,16 @@ pub(super) fn energy(ledgers: &[SessionLedger], format: Format, units: Units) ->
             Cell::number(charging.efficiency(), 3),
         ]);
     }
-    Ok(sheet.render(format))
+    Ok(sheet.without(left_out).render(format))
 }
 
 /// Heat by vehicle and motor position.
-pub(super) fn thermal(ledgers: &[SessionLedger], format: Format, units: Units) -> PolarsResult<String> {
+pub(super) fn thermal(
+    ledgers: &[SessionLedger],
+    left_out: &[UnusableSession],
+    format: Format,
+    units: Units,
+) -> PolarsResult<String> {
     let us = units == Units::Us;
     let peak = if us { ("winding_peak_f", "Winding peak °F") } else { ("winding_peak_c", "Winding peak °C") };
     let controller =
@@ -286,7 +308,7 @@ pub(super) fn thermal(ledgers: &[SessionLedger], format: Format, units: Units) -
             ]);
         }
     }
-    Ok(sheet.render(format))
+    Ok(sheet.without(left_out).render(format))
 }
 
 /// The runs of a report.

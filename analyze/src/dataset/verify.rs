@@ -2,11 +2,14 @@
 //!
 //! The parquet decoder trusts its input: a flipped byte usually reads as a wrong value without an error, and a
 //! damaged footer can make it panic. So the whole file is hashed first. Where that fails, the row groups whose own
-//! hash still holds are kept, provided the footer describes exactly the layout that the manifest recorded: the
-//! footer has no hash of its own.
+//! hash still holds are kept, provided that the footer, which says where every value is, holds as well: by its own
+//! hash, or, for manifests of early releases that have none, by describing exactly the layout that was recorded.
+//! What was appended to a file is cut off; damage outside row groups and footer, as to the magic at the head, costs no
+//! row.
 
 use std::{
     fs,
+    ops::Range,
     panic::{AssertUnwindSafe, catch_unwind},
     path::{Component, Path},
 };
@@ -16,10 +19,7 @@ use parquet::{
     arrow::arrow_reader::{ArrowReaderMetadata, ArrowReaderOptions},
     file::metadata::ParquetMetaData,
 };
-use tallywheel_schemas::{
-    Digest, Table,
-    manifest::{FileRecord, RowGroupRecord},
-};
+use tallywheel_schemas::{Digest, Table, manifest::FileRecord};
 
 use super::Damage;
 
@@ -33,16 +33,37 @@ pub(super) struct Verified {
 
 /// Reads a file whole and keeps what matches the manifest; the rest becomes damage.
 pub(super) fn verify(root: &Path, record: &FileRecord, damage: &mut Vec<Damage>) -> Option<Verified> {
-    match load(root, record) {
-        Ok(bytes) if Digest::of(&bytes) == record.blake3 => match footer(&bytes) {
-            Ok(metadata) => {
-                let groups = (0..metadata.metadata().num_row_groups()).collect();
-                Some(Verified { bytes, metadata, groups })
-            }
-            Err(reason) => lost(record, damage, record.rows, &format!("sealed in this state: {reason}")),
-        },
-        Ok(bytes) => salvage(bytes, record, damage),
-        Err(reason) => lost(record, damage, record.rows, &reason),
+    let bytes = match load(root, record) {
+        Ok(bytes) => bytes,
+        Err(reason) => return lost(record, damage, record.rows, &reason),
+    };
+    let found = bytes.len() as u64;
+    let bytes = without_appended(bytes, record);
+    let verified =
+        if Digest::of(&bytes) == record.blake3 { whole(bytes, record, damage) } else { salvage(bytes, record, damage) };
+    if verified.is_some() && found > record.bytes {
+        let reason = format!("has {found} bytes where {} were sealed; what is behind them is ignored", record.bytes);
+        damage.push(damaged(record, 0, &reason));
+    }
+    verified
+}
+
+/// A file that has grown still has what was sealed.
+fn without_appended(bytes: Bytes, record: &FileRecord) -> Bytes {
+    match usize::try_from(record.bytes) {
+        Ok(sealed) if sealed < bytes.len() => bytes.slice(..sealed),
+        _ => bytes,
+    }
+}
+
+/// A file that matches its hash.
+fn whole(bytes: Bytes, record: &FileRecord, damage: &mut Vec<Damage>) -> Option<Verified> {
+    match footer(&bytes) {
+        Ok(metadata) => {
+            let groups = (0..metadata.metadata().num_row_groups()).collect();
+            Some(Verified { bytes, metadata, groups })
+        }
+        Err(reason) => lost(record, damage, record.rows, &format!("sealed in this state: {reason}")),
     }
 }
 
@@ -72,33 +93,55 @@ fn load(root: &Path, record: &FileRecord) -> Result<Bytes, String> {
 /// Keeps the undamaged row groups of a file that fails its hash.
 fn salvage(bytes: Bytes, record: &FileRecord, damage: &mut Vec<Damage>) -> Option<Verified> {
     let length = bytes.len() as u64;
-    if length != record.bytes {
+    if length < record.bytes {
         let reason = format!("has {length} bytes where {} were sealed", record.bytes);
         return lost(record, damage, record.rows, &reason);
     }
-    let (good, bad): (Vec<usize>, Vec<usize>) =
-        (0..record.row_groups.len()).partition(|i| group_holds(&bytes, &record.row_groups[*i]));
-    if bad.is_empty() {
-        return lost(record, damage, record.rows, "the file's footer does not match its hash");
-    }
-    let metadata = match footer(&bytes).and_then(|m| as_recorded(m.metadata(), record).map(|()| m)) {
+    let (good, bad): (Vec<usize>, Vec<usize>) = (0..record.row_groups.len()).partition(|i| {
+        let group = &record.row_groups[*i];
+        holds(&bytes, group.range(), group.blake3)
+    });
+    let metadata = match trusted_footer(&bytes, record, bad.is_empty()) {
         Ok(metadata) => metadata,
-        Err(reason) => {
-            return lost(record, damage, record.rows, &format!("row groups and footer are damaged: {reason}"));
-        }
+        Err(reason) => return lost(record, damage, record.rows, &reason),
     };
+    if bad.is_empty() {
+        damage.push(damaged(record, 0, "bytes outside its row groups and footer are not as sealed"));
+    }
     for i in &bad {
         let group = &record.row_groups[*i];
-        let end = group.offset.saturating_add(group.length);
-        let reason = format!("row group {i}, bytes {} to {end}, does not match its hash", group.offset);
+        let reason = format!("row group {i}, bytes {} to {}, does not match its hash", group.offset, group.range().end);
         damage.push(damaged(record, group.rows, &reason));
     }
     Some(Verified { bytes, metadata, groups: good })
 }
 
-fn group_holds(bytes: &[u8], group: &RowGroupRecord) -> bool {
-    let range = usize::try_from(group.offset).ok().zip(usize::try_from(group.offset.saturating_add(group.length)).ok());
-    range.and_then(|(start, end)| bytes.get(start..end)).is_some_and(|b| Digest::of(b) == group.blake3)
+fn holds(bytes: &[u8], range: Range<u64>, hash: Digest) -> bool {
+    let range = usize::try_from(range.start).ok().zip(usize::try_from(range.end).ok());
+    range.and_then(|(start, end)| bytes.get(start..end)).is_some_and(|b| Digest::of(b) == hash)
+}
+
+/// The footer of a damaged file, if it may be believed. With a hash of its own it is not decoded before that holds.
+fn trusted_footer(bytes: &Bytes, record: &FileRecord, groups_hold: bool) -> Result<ArrowReaderMetadata, String> {
+    let Some(recorded) = &record.footer else {
+        if groups_hold {
+            return Err("the file's footer does not match its hash".to_owned());
+        }
+        let damaged = |reason| format!("row groups and footer are damaged: {reason}");
+        let metadata = footer(bytes).map_err(damaged)?;
+        as_recorded(metadata.metadata(), record).map_err(damaged)?;
+        return Ok(metadata);
+    };
+    let range = recorded.range();
+    if !holds(bytes, range.clone(), recorded.blake3) {
+        return Err(format!("its footer, bytes {} to {}, does not match its hash", range.start, range.end));
+    }
+    let metadata = footer(bytes).map_err(|reason| format!("sealed in this state: {reason}"))?;
+    if metadata.metadata().num_row_groups() == record.row_groups.len() {
+        Ok(metadata)
+    } else {
+        Err("its footer has another number of row groups than the manifest".to_owned())
+    }
 }
 
 /// Decodes the footer. The decoder can panic on damaged metadata; that counts as damage too.

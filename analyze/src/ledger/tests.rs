@@ -5,6 +5,7 @@ use tallywheel_schemas::{
     Domain, Table,
     rig::{DistanceSource, FuelSource},
     table::{LEDGER_COLUMNS, MOTOR_LEDGER_COLUMNS},
+    units::{LITRES_PER_US_GALLON, METRES_PER_MILE},
 };
 use tempfile::TempDir;
 
@@ -97,6 +98,37 @@ fn air_mass_becomes_fuel_mass_and_volume() {
     let (_dir, ledger) = ledger_of(&rig(&channels, ""), vec![rich]);
     close(total(&ledger, "fuel_air_g") / 10.0, 0.960384, 5e-7);
     close(total(&ledger, "fuel_air_valid_s"), 10.0, 1e-12);
+}
+
+/// Air mass at a steady 50 km/h, as figures that go around:
+/// - forum formula (read) MPG = 710.7 · km/h / (100 · g/s), whose constant is 14.7 · 6.17 lb/gal · 454 g/lb · 0.621371 ·
+///   100 / 3600 = 710.734, and 710.095 with the exact pound;
+/// - on E10, 10 g/s at 14.08 (from memory) and 0.750 kg/L is 3.40909 L/h;
+/// - 3.287221 L/h at 50 km/h is 6.57444 L/100 km (definition).
+#[test]
+fn air_mass_and_speed_become_mileage() {
+    let channels = [("engine.maf_g_s", ""), ("motion.wheel_speed_m_s", "")];
+    let tables = || {
+        let speed = constant(Domain::Motion, &[("wheel_speed_m_s", 50.0 / 3.6)]);
+        vec![constant(Domain::Engine, &[("maf_g_s", 10.0)]), speed]
+    };
+    let sums = |density: f64, ratio: f64| {
+        let fuel = format!("[fuel]\ndensity_g_per_ml = {density}\nstoichiometric_ratio = {ratio:?}\n");
+        let (_dir, ledger) = ledger_of(&rig(&channels, &fuel), tables());
+        (total(&ledger, "distance_m"), total(&ledger, "fuel_ml"))
+    };
+    let per_ml = 1.0 / (1000.0 * LITRES_PER_US_GALLON);
+    for (gram_per_pound, constant, tolerance) in
+        [(454.0, 710.7, 0.05), (454.0, 710.734, 1e-3), (453.592_37, 710.095, 1e-3)]
+    {
+        let (m, ml) = sums(6.17 * gram_per_pound * per_ml, 14.7);
+        let mpg = m / METRES_PER_MILE / (ml * per_ml);
+        close(mpg * 1000.0 / 50.0, constant, tolerance);
+    }
+    let (_, ml) = sums(0.750, 14.08);
+    close(ml / 10.0 * 3.6, 3.40909, 5e-6);
+    let (m, ml) = sums(0.745, 14.7);
+    close(ml / m * 100.0, 6.57444, 1e-5);
 }
 
 #[test]

@@ -192,6 +192,7 @@ fn runs(report: &Report, plots: &Plots, units: Units) -> Markup {
                     }
                 } }
             } }
+            (left_out(report))
             @if !report.pairs.is_empty() {
                 h3 { "Pairs" }
                 table.runs {
@@ -210,6 +211,19 @@ fn runs(report: &Report, plots: &Plots, units: Units) -> Markup {
                     "Runs " (b) " and " (a) " over time. Fuel and pack power are running means over five seconds; \
                      pack power below zero is regeneration."
                 } }
+            }
+        }
+    }
+}
+
+/// Runs and sessions that could not be looked at.
+fn left_out(report: &Report) -> Markup {
+    html! {
+        @if !report.missing_runs.is_empty() || !report.unusable_sessions.is_empty() {
+            h3 { "Left out" }
+            ul {
+                @for run in &report.missing_runs { li { "Run " (run.id) " is missing: " (run.reason) "." } }
+                @for s in &report.unusable_sessions { li { "Session " (s.session) " is left out: " (s.reason) "." } }
             }
         }
     }

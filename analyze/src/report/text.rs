@@ -49,6 +49,12 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
             writeln!(out, "      {reason}")?;
         }
     }
+    for run in &report.missing_runs {
+        writeln!(out, "  {:<width$}  missing\n      {}", run.id, run.reason)?;
+    }
+    for session in &report.unusable_sessions {
+        writeln!(out, "  session {} is left out: {}", session.session, session.reason)?;
+    }
     writeln!(out, "\nWere the conditions alike?")?;
     for c in &report.comparability {
         let value = |v: Option<f64>| v.map_or_else(|| "unknown".to_owned(), |v| format!("{} {}", fixed(v, 1), c.unit));

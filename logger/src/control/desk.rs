@@ -66,7 +66,7 @@ impl Desk {
     }
 
     fn start(&self, sheet: RunSheet) -> Result<String, String> {
-        sheet.check()?;
+        sheet.check().map_err(|e| e.to_string())?;
         if let Some(run) = &self.board.state().run {
             return Err(format!("run `{run}` is not over: stop it first"));
         }

@@ -4,7 +4,12 @@
 //! that it carries, for the motor table one per position. What a message does not carry is null; a raw value that
 //! means "not available" is null and counted, and so is one outside its plausible range.
 
+mod answer;
+#[cfg(test)]
+mod bus_tests;
 mod can;
+mod modbus;
+mod parameter_group;
 mod rows;
 pub mod sentence;
 mod slot;
@@ -23,6 +28,7 @@ use crate::{
     message::CanFrame,
 };
 use can::{CanPlan, Group};
+use modbus::ModbusPlan;
 use rows::Rows;
 pub(crate) use rows::{constant, dictionary};
 use sentence::Sentence;
@@ -45,6 +51,7 @@ enum Plan {
     Can(CanPlan),
     Nmea { slots: Box<NmeaSlots>, speed_from: SpeedSentence },
     Text(TextPlan),
+    Modbus(ModbusPlan),
 }
 
 /// The channels of a satellite receiver.
@@ -76,7 +83,8 @@ impl Decoder {
         let mut tallies: Vec<Tally> =
             rig.signals.iter().map(|s| Tally::new(&s.channel, s.position.as_deref())).collect();
         let plans = rig.ports.iter().map(|port| match port.kind {
-            PortKind::Slcan => Plan::Can(CanPlan::new(rig, &port.name)),
+            PortKind::Slcan | PortKind::Can => Plan::Can(CanPlan::new(rig, &port.name)),
+            PortKind::Modbus => Plan::Modbus(ModbusPlan::new(rig, &port.name)),
             PortKind::Nmea => {
                 let slots = Box::new(NmeaSlots::new(&mut tallies));
                 Plan::Nmea { slots, speed_from: port.speed_from }
@@ -95,12 +103,12 @@ impl Decoder {
 
     /// Takes a frame of a CAN port.
     pub fn frame(&mut self, port: usize, t_us: i64, frame: &CanFrame) {
-        if let Some(Plan::Can(plan)) = self.plans.get(port) {
+        if let Some(Plan::Can(plan)) = self.plans.get_mut(port) {
             plan.decode(t_us, frame, &mut self.rows, &mut self.tallies);
         }
     }
 
-    /// Takes a good line of a receiver or a text port.
+    /// Takes a good line of a receiver, a text port or a Modbus line.
     pub fn line(&mut self, port: usize, t_us: i64, text: &str) {
         match self.plans.get_mut(port) {
             Some(Plan::Nmea { slots, speed_from }) => {
@@ -108,6 +116,7 @@ impl Decoder {
                 slots.decode(t_us, text, speed_from, &mut self.rows, &mut self.tallies);
             }
             Some(Plan::Text(plan)) => plan.decode(t_us, text, &mut self.rows, &mut self.tallies),
+            Some(Plan::Modbus(plan)) => plan.decode(t_us, text, &mut self.rows, &mut self.tallies),
             Some(Plan::Can(_)) | None => {}
         }
     }
@@ -121,6 +130,13 @@ impl Decoder {
     pub fn take(&mut self, domain: Domain) -> RecordBatch {
         let names = if domain == Domain::Aux { &self.aux_names } else { &self.positions };
         self.rows[domain as usize].take(&self.session, names)
+    }
+
+    /// What was wrong with messages of several frames (OBD-II answers, long parameter groups), a line each; none when
+    /// nothing was.
+    pub fn notes(&self) -> Vec<String> {
+        let can = self.plans.iter().filter_map(|plan| if let Plan::Can(plan) = plan { Some(plan) } else { None });
+        can.flat_map(CanPlan::notes).collect()
     }
 
     /// Counters of every channel that the rig names or a receiver feeds, seen or not.
@@ -194,7 +210,7 @@ impl TextPlan {
         let of_port = rig.signals.iter().enumerate().filter(|(_, s)| s.port == port);
         let signals = of_port.filter_map(|(i, signal)| match &signal.source {
             Source::Text(source) => Some((source.column.clone(), Slot::of_signal(rig, signal, i))),
-            Source::Can(_) => None,
+            _ => None,
         });
         let mut plan = Self { columns, signals: signals.collect(), groups: Vec::new() };
         plan.find_columns();

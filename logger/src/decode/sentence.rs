@@ -56,7 +56,7 @@ pub fn parse(text: &str) -> Option<Sentence> {
         nmea::SentenceType::RMC => {
             let rmc = nmea::sentences::rmc::parse_rmc(sentence).ok()?;
             let valid = rmc.status_of_fix != RmcStatusOfFix::Invalid;
-            let position = rmc.lat.zip(rmc.lon).filter(|_| valid);
+            let position = position(rmc.lat, rmc.lon).filter(|_| valid);
             let speed_m_s = number(&fields, 6).filter(|_| valid).map(|knots| knots * M_S_PER_KNOT);
             Some(Sentence::Rmc(Rmc { valid, time: rmc.fix_time, date: rmc.fix_date, position, speed_m_s }))
         }
@@ -64,7 +64,7 @@ pub fn parse(text: &str) -> Option<Sentence> {
             let gga = nmea::sentences::gga::parse_gga(sentence).ok()?;
             let quality = gga.fix_type.map(quality);
             let fixed = quality.is_some_and(|q| q > 0);
-            let position = gga.latitude.zip(gga.longitude).filter(|_| fixed);
+            let position = position(gga.latitude, gga.longitude).filter(|_| fixed);
             let altitude_m = number(&fields, 8).filter(|_| fixed);
             Some(Sentence::Gga(Gga { time: gga.fix_time, quality, position, altitude_m }))
         }
@@ -94,6 +94,11 @@ fn vtg_speed(fields: &[&str]) -> Option<f64> {
     let knots = number(fields, 4).filter(|_| fields.get(5) == Some(&"N")).map(|v| v * M_S_PER_KNOT);
     let km_h = number(fields, 6).filter(|_| fields.get(7) == Some(&"K")).map(|v| v / 3.6);
     knots.or(km_h)
+}
+
+/// The crate reads minutes with any exponent, and those of `5e308` are infinite.
+fn position(lat: Option<f64>, lon: Option<f64>) -> Option<(f64, f64)> {
+    lat.zip(lon).filter(|(lat, lon)| lat.is_finite() && lon.is_finite())
 }
 
 fn number(fields: &[&str], at: usize) -> Option<f64> {
@@ -148,6 +153,14 @@ mod tests {
             panic!("a GGA")
         };
         assert_eq!(gga.altitude_m, Some(1545.4321));
+    }
+
+    /// Found by fuzzing.
+    #[test]
+    fn an_endless_exponent_is_no_position() {
+        let text = "$GPGGA,195959.00,1541.31258893,N,05130.51204121e3085,W,2,06,1.5,9.2,M,-37.6,M,4.0,0138*7E";
+        let Some(Sentence::Gga(gga)) = parse(text) else { panic!("a GGA") };
+        assert_eq!((gga.position, gga.altitude_m), (None, Some(9.2)));
     }
 
     #[test]

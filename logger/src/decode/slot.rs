@@ -1,6 +1,10 @@
 //! What becomes of a raw value: conversion, range, and where it is stored and counted.
 
-use tallywheel_schemas::{Channel, Domain, Hold, Kind, Rig, manifest::ChannelRecord, rig::Signal};
+use tallywheel_schemas::{
+    Channel, Domain, Hold, Kind, Rig,
+    manifest::ChannelRecord,
+    rig::{Signal, Source},
+};
 
 use super::rows::Cell;
 
@@ -126,6 +130,11 @@ impl Slot {
 
     fn is_not_available(&self, raw: Raw) -> bool {
         let Some(signal) = &self.signal else { return false };
+        if let (Source::J1939(source), Raw::Int(raw)) = (&signal.source, raw)
+            && source.is_no_value(raw)
+        {
+            return true;
+        }
         match raw {
             Raw::Int(raw) => signal.not_available.contains(&raw),
             Raw::Unsigned(raw) => i64::try_from(raw).is_ok_and(|raw| signal.not_available.contains(&raw)),

@@ -11,7 +11,7 @@
 use std::collections::VecDeque;
 
 use super::{
-    End,
+    End, can_error,
     pending::{Pending, Span},
     slcan::{hex_digit, hex_u32},
 };
@@ -20,7 +20,7 @@ use crate::message::{Bad, CanFrame, FD_LENGTHS, Fault, Framed, Message, Status, 
 /// Far beyond the longest line, a CAN FD frame of 64 bytes.
 const LIMIT: usize = 1024;
 /// Flag in an 8-digit identifier: the frame reports bus errors.
-const ERROR_FLAG: u32 = 0x2000_0000;
+pub(super) const ERROR_FLAG: u32 = 0x2000_0000;
 
 /// A message of a log with the time that the log gives it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -31,11 +31,19 @@ pub struct LoggedFrame {
     pub framed: Framed,
 }
 
+/// Interfaces that are told apart by name.
+const MOST_INTERFACES: usize = 32;
+
 /// Cuts a CAN log into frames.
 #[derive(Debug, Clone)]
 pub struct CandumpFramer {
     pending: Pending,
     ready: VecDeque<LoggedFrame>,
+    inside: bool,
+    /// The interface whose lines are wanted; without it all are.
+    wanted: Option<String>,
+    interfaces: Vec<String>,
+    passed_over: u64,
 }
 
 impl Default for CandumpFramer {
@@ -47,7 +55,34 @@ impl Default for CandumpFramer {
 impl CandumpFramer {
     /// A framer at the start of a log.
     pub fn new() -> Self {
-        Self { pending: Pending::new(LIMIT, 0), ready: VecDeque::new() }
+        Self {
+            pending: Pending::new(LIMIT, 0),
+            ready: VecDeque::new(),
+            inside: false,
+            wanted: None,
+            interfaces: Vec::new(),
+            passed_over: 0,
+        }
+    }
+
+    /// A framer that passes over the lines of every interface but one.
+    pub fn of_interface(interface: &str) -> Self {
+        Self { wanted: Some(interface.to_owned()), ..Self::new() }
+    }
+
+    /// Names of the interfaces seen so far, in the order of the log.
+    pub fn interfaces(&self) -> &[String] {
+        &self.interfaces
+    }
+
+    /// Lines of other interfaces that were passed over.
+    pub fn passed_over(&self) -> u64 {
+        self.passed_over
+    }
+
+    /// Says that the next bytes may begin inside a line.
+    pub fn begin_inside(&mut self) {
+        self.inside = true;
     }
 
     /// Takes bytes in the order of the file.
@@ -63,8 +98,8 @@ impl CandumpFramer {
         }
         loop {
             let span = self.pending.next_line(|b| matches!(b, b'\r' | b'\n'))?;
-            if !span.range.is_empty() {
-                return Some(self.line(span));
+            if let Some(logged) = self.line(span) {
+                return Some(logged);
             }
         }
     }
@@ -81,21 +116,53 @@ impl CandumpFramer {
             End::Cut => {
                 let text = escaped(self.pending.bytes(span.range));
                 let message = Message::Bad(Bad { text, fault: Fault::Cut });
-                LoggedFrame { stamp_us: None, framed: Framed { offset: span.offset, message } }
+                Some(LoggedFrame { stamp_us: None, framed: Framed { offset: span.offset, message } })
             }
         };
-        self.ready.push_back(last);
+        self.ready.extend(last);
     }
 
-    fn line(&self, span: Span) -> LoggedFrame {
+    /// Bytes of a line that is not whole yet, once it has been drained.
+    pub(crate) fn waiting(&self) -> usize {
+        self.pending.waiting()
+    }
+
+    pub(super) fn seek(&mut self, offset: u64) {
+        self.pending.seek(offset);
+    }
+
+    /// A line's message; `None` for a blank one and for one of an interface that is not wanted.
+    fn line(&mut self, span: Span) -> Option<LoggedFrame> {
+        if span.range.is_empty() {
+            return None;
+        }
         let bytes = self.pending.bytes(span.range);
+        if let Some(interface) = interface(bytes) {
+            let known = self.interfaces.iter().any(|known| known.as_bytes() == interface);
+            if !known && self.interfaces.len() < MOST_INTERFACES {
+                self.interfaces.push(escaped(interface));
+            }
+            if self.wanted.as_ref().is_some_and(|wanted| wanted.as_bytes() != interface) {
+                self.passed_over += 1;
+                return None;
+            }
+        }
         let read = if span.end.is_some() { line(bytes) } else { Err(Fault::Endless(LIMIT)) };
+        let inside = std::mem::take(&mut self.inside);
         let (stamp_us, message) = match read {
             Ok((stamp, message)) => (Some(stamp), message),
+            Err(_) if inside => (None, Message::Fragment(escaped(bytes))),
             Err(fault) => (None, Message::Bad(Bad { text: escaped(bytes), fault })),
         };
-        LoggedFrame { stamp_us, framed: Framed { offset: span.offset, message } }
+        Some(LoggedFrame { stamp_us, framed: Framed { offset: span.offset, message } })
     }
+}
+
+/// The interface of a line that begins as one of a log does.
+fn interface(bytes: &[u8]) -> Option<&[u8]> {
+    let mut words = bytes.split(u8::is_ascii_whitespace).filter(|w| !w.is_empty());
+    words.next().and_then(seconds)?;
+    words.next().filter(|word| !word.contains(&b'#'))
 }
 
 fn line(bytes: &[u8]) -> Result<(i64, Message), Fault> {
@@ -113,7 +180,7 @@ fn line(bytes: &[u8]) -> Result<(i64, Message), Fault> {
             frame.transmitted = transmitted;
             Message::Frame(frame)
         }
-        None => Message::Status(Status { text: escaped(bytes), meaning: StatusMeaning::ErrorFrame }),
+        None => Message::Status(Status { text: escaped(bytes), meaning: error_meaning(frame) }),
     };
     Ok((stamp, message))
 }
@@ -177,6 +244,15 @@ fn parse_frame(word: &[u8]) -> Result<Option<CanFrame>, Fault> {
     Ok(Some(frame))
 }
 
+/// Meaning of a frame that reports bus errors, as far as its data can be read.
+fn error_meaning(word: &[u8]) -> StatusMeaning {
+    let Some((id, data)) = word.split_at_checked(8) else { return StatusMeaning::ErrorFrame };
+    let classes = hex_u32(id).unwrap_or_default() & !ERROR_FLAG;
+    let byte = |pair: &[u8]| Some(hex_digit(*pair.first()?).ok()? << 4 | hex_digit(*pair.get(1)?).ok()?);
+    let detail: Option<Vec<u8>> = data.get(1..).unwrap_or_default().chunks(2).map(byte).collect();
+    can_error::meaning(classes, &detail.unwrap_or_default())
+}
+
 /// Puts hexadecimal data into a frame; gives its length in bytes.
 fn hex_data(frame: &mut CanFrame, text: &[u8], most: usize) -> Result<u8, Fault> {
     if !text.len().is_multiple_of(2) || text.len() / 2 > most {
@@ -207,6 +283,33 @@ mod tests {
             Message::Frame(frame) => format!("{stamp_us:?} {frame:?}"),
             Message::Bad(bad) => bad.fault.to_string(),
             other => format!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn one_interface_can_be_chosen() {
+        let log = b"(1.0) can0 123#11\n(1.1) can1 123#22\nnonsense\n(1.2) can0 123#33\n(1.3) can1 12#4\n";
+        let mut framer = CandumpFramer::of_interface("can0");
+        framer.received(log);
+        framer.finish(End::Complete);
+        let stamps: Vec<Option<i64>> = std::iter::from_fn(|| framer.next()).map(|l| l.stamp_us).collect();
+        assert_eq!(stamps, [Some(1_000_000), None, Some(1_200_000)], "what has no interface is kept");
+        assert_eq!((framer.interfaces(), framer.passed_over()), (&["can0".to_owned(), "can1".to_owned()][..], 2));
+        assert_eq!(all(log).len(), 5);
+    }
+
+    /// What is written for keeping reads back as the same frame.
+    #[test]
+    fn a_kept_frame_reads_back() {
+        for line in
+            ["001#8D00100100820100", "12ABCDEF#AA55 T", "044#R4", "123##1000102", "123#0011223344556677_F", "7FF#"]
+        {
+            let read = |text: &str| all(text.as_bytes()).remove(0);
+            let first = read(&format!("(12.000034) can0 {line}\n"));
+            let Message::Frame(frame) = &first.framed.message else { panic!("a frame: {first:?}") };
+            let at = tallywheel_schemas::Timestamp::from_us(first.stamp_us.expect("a time"));
+            let again = read(&crate::framing::log_line(at, "log", frame));
+            assert_eq!(again, first, "{line}");
         }
     }
 

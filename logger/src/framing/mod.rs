@@ -16,8 +16,11 @@
 //! assert_eq!((framed.offset, frame.id, frame.data()), (0, 0x456, &[0x11, 0x22, 0x33][..]));
 //! ```
 
+mod can_error;
+mod can_log;
 mod candump;
 mod columns;
+mod modbus;
 mod nmea;
 mod pending;
 mod slcan;
@@ -25,8 +28,10 @@ mod slcan;
 mod splits;
 mod text;
 
+pub use can_log::{log_error_line, log_line};
 pub use candump::{CandumpFramer, LoggedFrame};
 pub use columns::{Columns, Row};
+pub use modbus::ModbusFramer;
 pub use nmea::{NmeaFramer, checksum, is_verified};
 pub use slcan::SlcanFramer;
 pub use text::TextFramer;
@@ -53,6 +58,10 @@ pub enum Framer {
     Nmea(NmeaFramer),
     /// Delimited text.
     Text(TextFramer),
+    /// Meters that are asked.
+    Modbus(ModbusFramer),
+    /// CAN interface, whose frames come as log lines.
+    Can(CandumpFramer),
 }
 
 impl Framer {
@@ -62,6 +71,8 @@ impl Framer {
             PortKind::Slcan => Self::Slcan(SlcanFramer::new()),
             PortKind::Nmea => Self::Nmea(NmeaFramer::new()),
             PortKind::Text => Self::Text(TextFramer::new(Columns::of(port))),
+            PortKind::Modbus => Self::Modbus(ModbusFramer::new()),
+            PortKind::Can => Self::Can(CandumpFramer::new()),
         }
     }
 
@@ -71,6 +82,23 @@ impl Framer {
             Self::Slcan(f) => f.begin_inside(),
             Self::Nmea(f) => f.begin_inside(),
             Self::Text(f) => f.begin_inside(),
+            Self::Modbus(f) => f.begin_inside(),
+            Self::Can(f) => f.begin_inside(),
+        }
+    }
+
+    /// Says that bytes were sent on the port, after what was received so far. It matters where an answer can only be
+    /// told by its question.
+    pub fn sent(&mut self, bytes: &[u8]) {
+        if let Self::Modbus(f) = self {
+            f.sent(bytes);
+        }
+    }
+
+    /// Says that the first line of a text stream may lack its beginning. A sentence or an slcan line proves itself.
+    pub fn begin_perhaps_inside(&mut self) {
+        if let Self::Text(f) = self {
+            f.begin_perhaps_inside();
         }
     }
 
@@ -80,6 +108,8 @@ impl Framer {
             Self::Slcan(f) => f.received(bytes),
             Self::Nmea(f) => f.received(bytes),
             Self::Text(f) => f.received(bytes),
+            Self::Modbus(f) => f.received(bytes),
+            Self::Can(f) => f.received(bytes),
         }
     }
 
@@ -90,6 +120,8 @@ impl Framer {
             Self::Slcan(f) => f.next(),
             Self::Nmea(f) => f.next(),
             Self::Text(f) => f.next(),
+            Self::Modbus(f) => f.next(),
+            Self::Can(f) => f.next().map(|logged| logged.framed),
         }
     }
 
@@ -99,6 +131,8 @@ impl Framer {
             Self::Slcan(f) => f.waiting(),
             Self::Nmea(f) => f.waiting(),
             Self::Text(f) => f.waiting(),
+            Self::Modbus(f) => f.waiting(),
+            Self::Can(f) => f.waiting(),
         }
     }
 
@@ -108,6 +142,8 @@ impl Framer {
             Self::Slcan(f) => f.finish(end),
             Self::Nmea(f) => f.finish(end),
             Self::Text(f) => f.finish(end),
+            Self::Modbus(f) => f.finish(end),
+            Self::Can(f) => f.finish(end),
         }
     }
 
@@ -117,6 +153,8 @@ impl Framer {
             Self::Slcan(f) => f.seek(offset),
             Self::Nmea(f) => f.seek(offset),
             Self::Text(f) => f.seek(offset),
+            Self::Modbus(f) => f.seek(offset),
+            Self::Can(f) => f.seek(offset),
         }
     }
 

@@ -395,6 +395,15 @@ mod tests {
         assert_eq!(u32::from(DEVICE_MS_MAX), hex_u32(b"EA5F").expect("digits"));
     }
 
+    /// The kernel driver drops what has no more than 4 characters before its end; `t1230` has 5 (same source).
+    #[test]
+    fn no_frame_is_shorter_than_five_characters() {
+        assert_eq!(all(b"t1230\r"), ["0: std 0x123 dlc 0 []"]);
+        for short in ["t", "t1", "t12", "t123", "T123", "r123"] {
+            assert!(all(format!("{short}\r").as_bytes())[0].starts_with("0: bad"), "{short}");
+        }
+    }
+
     #[test]
     fn what_cannot_be_read_says_why() {
         let cases = [

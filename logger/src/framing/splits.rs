@@ -3,7 +3,7 @@
 use proptest::prelude::*;
 use tallywheel_schemas::{Rig, TextFile};
 
-use super::{CandumpFramer, Columns, End, Framer, LoggedFrame, NmeaFramer, SlcanFramer, TextFramer};
+use super::{CandumpFramer, Columns, End, Framer, LoggedFrame, ModbusFramer, NmeaFramer, SlcanFramer, TextFramer};
 use crate::message::Framed;
 
 /// Pieces of good and bad input of every kind, to be strung together in any order.
@@ -54,6 +54,8 @@ fn framers() -> Vec<Framer> {
         Framer::Slcan(SlcanFramer::new()),
         Framer::Nmea(NmeaFramer::new()),
         Framer::Text(TextFramer::new(Columns::of(&rig.ports[0]))),
+        Framer::Modbus(ModbusFramer::new()),
+        Framer::Can(CandumpFramer::new()),
     ];
     for framer in framers.clone() {
         framers.push(framer);

@@ -20,6 +20,7 @@ pub struct TextFramer {
     columns: Columns,
     ready: VecDeque<Framed>,
     inside: bool,
+    perhaps: bool,
     broken: bool,
 }
 
@@ -27,13 +28,20 @@ impl TextFramer {
     /// A framer at the start of a stream.
     pub fn new(columns: Columns) -> Self {
         // No line can be told from the end of another, so nothing is kept of an endless one.
-        Self { pending: Pending::new(LIMIT, 0), columns, ready: VecDeque::new(), inside: false, broken: false }
+        let pending = Pending::new(LIMIT, 0);
+        Self { pending, columns, ready: VecDeque::new(), inside: false, perhaps: false, broken: false }
     }
 
     /// Says that the next bytes may begin inside a line. Then the first line is a fragment even when it has the
     /// right number of cells: `5,6.7` may be the end of `15,6.7`.
     pub fn begin_inside(&mut self) {
         self.inside = true;
+    }
+
+    /// Says that the first line may lack its beginning, as in a capture that was started in the middle of one. Where
+    /// the rig names the columns, a first line that has too few of them is then a fragment and not malformed.
+    pub fn begin_perhaps_inside(&mut self) {
+        self.perhaps = self.columns.is_fixed();
     }
 
     /// Takes bytes in the order in which they arrived.
@@ -89,14 +97,19 @@ impl TextFramer {
             return None;
         }
         let text = escaped(bytes);
+        let perhaps = std::mem::take(&mut self.perhaps);
         let message = if broken || span.end.is_none() {
             Message::Bad(Bad { text, fault: Fault::Endless(LIMIT) })
         } else if std::mem::take(&mut self.inside) {
             Message::Fragment(text)
-        } else if let Row::Mismatch { expected, found } = self.columns.judge(&text) {
-            Message::Bad(Bad { text, fault: Fault::Columns { expected, found } })
         } else {
-            Message::Line(text)
+            match self.columns.judge(&text) {
+                Row::Mismatch { expected, found } if perhaps && found < expected => Message::Fragment(text),
+                Row::Mismatch { expected, found } => {
+                    Message::Bad(Bad { text, fault: Fault::Columns { expected, found } })
+                }
+                Row::Header | Row::Cells => Message::Line(text),
+            }
         };
         Some(Framed { offset: span.offset, message })
     }
@@ -153,6 +166,30 @@ mod tests {
         let out = all(&mut f, &bytes, End::Cut);
         assert_eq!(out.len(), 3);
         assert!(out[0].contains("no line end") && out[1].contains("no line end") && out[2].ends_with(" 8"));
+    }
+
+    #[test]
+    fn a_first_line_that_lacks_columns_may_be_a_fragment() {
+        let columns = "columns = [\"a\", \"b\", \"c\"]\n";
+        for (bytes, expected) in [
+            (
+                "5,6.7\n1,2\n1,2,3\n",
+                ["0 Fragment(\"5,6.7\")", "6 bad 1,2: 2 columns where 3 were expected", "10 1,2,3"],
+            ),
+            ("\n7\n1,2\n1,2,3\n", ["1 Fragment(\"7\")", "3 bad 1,2: 2 columns where 3 were expected", "7 1,2,3"]),
+            ("1,2,3\n1,2\n4,5,6\n", ["0 1,2,3", "6 bad 1,2: 2 columns where 3 were expected", "10 4,5,6"]),
+        ] {
+            let mut f = framer(columns);
+            f.begin_perhaps_inside();
+            assert_eq!(all(&mut f, bytes.as_bytes(), End::Complete), expected);
+        }
+        let mut f = framer(columns);
+        f.begin_perhaps_inside();
+        assert!(all(&mut f, b"1,2,3,4\n", End::Complete)[0].contains("bad"), "too many columns are no cut");
+        // Where the first line is to name the columns, it is taken at its word.
+        let mut f = framer("");
+        f.begin_perhaps_inside();
+        assert_eq!(all(&mut f, b"a,b\n1\n", End::Complete)[1], "4 bad 1: 1 columns where 2 were expected");
     }
 
     #[test]

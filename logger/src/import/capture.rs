@@ -1,7 +1,6 @@
 //! One captured file, read as the stream of its port.
 
 use std::{
-    collections::VecDeque,
     fs::File,
     io::{BufReader, Read},
     path::{Path, PathBuf},
@@ -11,11 +10,15 @@ use tallywheel_schemas::{
     Digest, Rig, Timestamp,
     manifest::CaptureRecord,
     rig::{Port, PortKind},
+    unknown_name,
 };
 
 use super::{
     ImportError,
     clock::{Clock, ClockError, Time},
+    doubt,
+    order::{MOST_WAITING, Order, SORTED_US, Stamped},
+    sniff::looks_like,
 };
 use crate::{
     framing::{CandumpFramer, End, Framer, SlcanFramer},
@@ -23,14 +26,13 @@ use crate::{
 };
 
 const CHUNK: usize = 1 << 16;
-/// Messages that may wait for the first time stamp.
-const MOST_WAITING: usize = 10_000;
 
-/// A message with the time that its capture gives it.
-#[derive(Debug)]
-pub(super) struct Stamped {
-    pub(super) at: Timestamp,
-    pub(super) framed: Framed,
+/// A captured file and which part of it is meant.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Part {
+    pub(super) path: PathBuf,
+    /// Interface of a CAN log.
+    pub(super) interface: Option<String>,
 }
 
 /// The framer of a capture.
@@ -47,17 +49,18 @@ enum CaptureFramer {
 pub(super) struct Capture {
     port: usize,
     port_name: String,
-    path: PathBuf,
+    part: Part,
     file: File,
     chunk: Vec<u8>,
     hasher: Hasher,
     framer: CaptureFramer,
+    kind: PortKind,
     clock: Clock,
-    last: Option<Timestamp>,
-    waiting: VecDeque<Framed>,
+    order: Order,
     ended: bool,
     start: Option<Timestamp>,
-    backwards: u64,
+    good: u64,
+    first_fault: Option<Fault>,
 }
 
 /// Hash and length of what was read.
@@ -72,34 +75,52 @@ impl Capture {
     pub(super) fn open(
         rig: &Rig,
         port: usize,
-        path: &Path,
+        part: Part,
         start: Option<Timestamp>,
         span_s: Option<f64>,
     ) -> Result<Self, ImportError> {
-        let described = &rig.ports[port];
+        let (described, path) = (&rig.ports[port], part.path.as_path());
         let metadata = std::fs::metadata(path).map_err(ImportError::io(path))?;
         if metadata.is_file() && metadata.len() == 0 {
             return Err(ImportError::Empty { path: path.to_owned() });
         }
         let file = File::open(path).map_err(ImportError::io(path))?;
-        let log = described.kind == PortKind::Slcan && is_can_log(path)?;
-        let clock = clock(rig, described, path, log, start, span_s)?;
-        let framer =
-            if log { CaptureFramer::Log(CandumpFramer::new()) } else { CaptureFramer::Port(Framer::new(described)) };
+        let log = match described.kind {
+            PortKind::Can => true,
+            PortKind::Slcan => is_can_log(path)?,
+            PortKind::Modbus => {
+                let message = "a capture of a Modbus line does not say what was asked, so its answers cannot be read";
+                return Err(ImportError::Port { name: described.name.clone(), message: message.to_owned() });
+            }
+            PortKind::Nmea | PortKind::Text => false,
+        };
+        if !log && let Some(interface) = part.interface {
+            return Err(ImportError::NoInterfaces { path: part.path, interface });
+        }
+        let first_us = if log { scan_log(&part, &described.name)? } else { None };
+        let clock = clock(rig, described, path, log.then_some(first_us), start, span_s)?;
+        let framer = if log {
+            CaptureFramer::Log(log_framer(&part))
+        } else {
+            let mut framer = Framer::new(described);
+            framer.begin_perhaps_inside();
+            CaptureFramer::Port(framer)
+        };
         Ok(Self {
             port,
             port_name: described.name.clone(),
-            path: path.to_owned(),
+            part,
             file,
             chunk: vec![0; CHUNK],
             hasher: Hasher::default(),
             framer,
+            kind: described.kind,
             clock,
-            last: None,
-            waiting: VecDeque::new(),
+            order: Order::default(),
             ended: false,
             start,
-            backwards: 0,
+            good: 0,
+            first_fault: None,
         })
     }
 
@@ -108,7 +129,7 @@ impl Capture {
     }
 
     pub(super) fn path(&self) -> &Path {
-        &self.path
+        &self.part.path
     }
 
     /// Where the times come from, in words.
@@ -116,48 +137,47 @@ impl Capture {
         format!("port {}: {}", self.port_name, self.clock.describe())
     }
 
-    /// The next message with its time, which never goes back.
+    /// The next message with its time. It may lie behind the one before by as much as the sealer sorts.
     pub(super) fn next(&mut self, progress: &mut dyn FnMut(u64)) -> Result<Option<Stamped>, ImportError> {
         loop {
-            if let Some(at) = self.last
-                && let Some(framed) = self.waiting.pop_front()
-            {
-                return Ok(Some(Stamped { at, framed }));
+            if let Some(stamped) = self.order.next() {
+                return Ok(Some(stamped));
             }
-            let Some((mut framed, logged)) = self.next_framed() else {
-                if self.ended {
-                    return self.last_waiting();
+            match self.next_framed() {
+                Some((framed, logged)) => self.place(framed, logged)?,
+                None if self.ended => {
+                    self.end()?;
+                    return Ok(self.order.next());
                 }
-                self.read(progress)?;
-                continue;
-            };
-            let own = self.clock.time_of(&framed.message, logged).map_err(|e| self.clock_error(e))?;
-            if own == Time::Unreadable
-                && let Message::Line(text) = framed.message
-            {
-                framed.message = Message::Bad(Bad { text, fault: Fault::Time });
-            }
-            match (own, self.last) {
-                (Time::At(at), last) => {
-                    let at = self.forward(at, last);
-                    if self.waiting.is_empty() {
-                        return Ok(Some(Stamped { at, framed }));
-                    }
-                    self.waiting.push_back(framed);
-                }
-                (_, Some(at)) => return Ok(Some(Stamped { at, framed })),
-                (_, None) if self.waiting.len() < MOST_WAITING => self.waiting.push_back(framed),
-                (_, None) => return Err(self.clock_error(ClockError::NoTime { lines: MOST_WAITING })),
+                None => self.read(progress)?,
             }
         }
     }
 
-    /// Keeps time from going back; says how often it would have.
-    fn forward(&mut self, at: Timestamp, last: Option<Timestamp>) -> Timestamp {
-        self.backwards += u64::from(last.is_some_and(|last| at < last));
-        let at = last.map_or(at, |last| at.max(last));
-        self.last = Some(at);
-        at
+    /// Finds a message's own time and puts it in order.
+    fn place(&mut self, mut framed: Framed, logged: Option<i64>) -> Result<(), ImportError> {
+        let own = self.clock.time_of(&framed.message, logged).map_err(|e| self.clock_error(e))?;
+        if own == Time::Unreadable
+            && let Message::Line(text) = framed.message
+        {
+            framed.message = Message::Bad(Bad { text, fault: Fault::Time });
+        }
+        match &framed.message {
+            Message::Bad(bad) => self.first_fault = self.first_fault.take().or_else(|| Some(bad.fault.clone())),
+            // A heading is no data.
+            Message::Line(_) if self.kind == PortKind::Text => self.good += u64::from(matches!(own, Time::At(_))),
+            Message::Frame(_) | Message::Line(_) | Message::Status(_) => self.good += 1,
+            Message::Fragment(_) => {}
+        }
+        let at = match own {
+            Time::At(at) => Some(at),
+            Time::Unknown | Time::Unreadable => None,
+        };
+        self.order.push(framed, at);
+        if self.order.waiting() > MOST_WAITING {
+            return Err(self.clock_error(ClockError::NoTime { lines: MOST_WAITING }));
+        }
+        Ok(())
     }
 
     fn next_framed(&mut self) -> Option<(Framed, Option<i64>)> {
@@ -167,24 +187,25 @@ impl Capture {
         }
     }
 
-    /// At the end of a file in which no time was found: what waits takes the start, if that is known.
-    fn last_waiting(&mut self) -> Result<Option<Stamped>, ImportError> {
-        if self.waiting.is_empty() {
-            return Ok(None);
+    /// At the end of a file in which no time was found, what waits takes the start, if that is known.
+    fn end(&mut self) -> Result<(), ImportError> {
+        self.order.settle();
+        match (self.order.waiting(), self.start) {
+            (0, _) => Ok(()),
+            (_, Some(start)) => {
+                self.order.start_at(start);
+                Ok(())
+            }
+            (lines, None) => Err(self.clock_error(ClockError::NoTime { lines })),
         }
-        let Some(start) = self.start else {
-            return Err(self.clock_error(ClockError::NoTime { lines: self.waiting.len() }));
-        };
-        self.last = Some(start);
-        Ok(self.waiting.pop_front().map(|framed| Stamped { at: start, framed }))
     }
 
     fn clock_error(&self, source: ClockError) -> ImportError {
-        ImportError::Clock { path: self.path.clone(), source }
+        ImportError::Clock { path: self.part.path.clone(), source }
     }
 
     fn read(&mut self, progress: &mut dyn FnMut(u64)) -> Result<(), ImportError> {
-        let read = self.file.read(&mut self.chunk).map_err(ImportError::io(&self.path))?;
+        let read = self.file.read(&mut self.chunk).map_err(ImportError::io(&self.part.path))?;
         let bytes = &self.chunk[..read];
         self.hasher.hash.update(bytes);
         self.hasher.bytes += read as u64;
@@ -199,22 +220,72 @@ impl Capture {
         Ok(())
     }
 
+    /// A start that was given and contradicts the capture's own times, in words. Known once the first message is.
+    pub(super) fn start_doubt(&self) -> Option<String> {
+        let (start, first) = (self.start?, self.order.first()?);
+        if self.clock.uses_start() { None } else { doubt::about_start(&self.port_name, start, first) }
+    }
+
+    /// Whether its times are made from the span that was given.
+    pub(super) fn uses_span(&self) -> bool {
+        self.clock.uses_span()
+    }
+
+    /// Says that a capture read to its end had nothing good in it.
+    ///
+    /// # Errors
+    /// Then.
+    pub(super) fn check_good(&self) -> Result<(), ImportError> {
+        if self.good > 0 {
+            return Ok(());
+        }
+        let kind = match self.kind {
+            PortKind::Slcan => "slcan text or a CAN log",
+            PortKind::Nmea => "an NMEA log",
+            PortKind::Text => "text in the columns of the rig",
+            PortKind::Can => "a CAN log",
+            PortKind::Modbus => "an exchange on a Modbus line",
+        };
+        Err(ImportError::NothingGood {
+            path: self.part.path.clone(),
+            kind,
+            fault: self
+                .first_fault
+                .as_ref()
+                .map_or_else(String::new, |f| format!(", the first part of it because it {f}")),
+            looks: looks_like(&self.part.path),
+        })
+    }
+
     /// What the manifest says about the file, and notes about its times.
     pub(super) fn finish(self) -> (CaptureRecord, Vec<String>) {
+        let name = super::file_name(&self.part.path);
         let record = CaptureRecord {
             port: self.port_name.clone(),
-            file: super::file_name(&self.path),
+            file: self.part.interface.as_ref().map_or(name.clone(), |interface| format!("{name}#{interface}")),
             bytes: self.hasher.bytes,
             blake3: Digest::from(self.hasher.hash.finalize()),
         };
-        let mut notes: Vec<String> =
-            self.clock.notes().into_iter().map(|note| format!("port {}: {note}", self.port_name)).collect();
-        if self.backwards > 0 {
+        let mut notes = self.clock.notes();
+        let (sorted, misplaced) = self.order.disorder();
+        let seconds = SORTED_US / 1_000_000;
+        if sorted > 0 {
             notes.push(format!(
-                "port {}: the time went back before {} message(s); they are stamped with the time before them",
-                self.port_name, self.backwards
+                "{sorted} message(s) were out of order by up to {seconds} s and are sorted by their time"
             ));
         }
+        if misplaced > 0 {
+            notes.push(format!(
+                "{misplaced} message(s) lie more than {seconds} s away from where they stand in the capture; counted as \
+                 bad, kept in `lines`, not decoded"
+            ));
+        }
+        if let CaptureFramer::Log(framer) = &self.framer
+            && framer.passed_over() > 0
+        {
+            notes.push(format!("{} line(s) of other interfaces of the log were left out", framer.passed_over()));
+        }
+        let notes = notes.into_iter().map(|note| format!("port {}: {note}", self.port_name)).collect();
         (record, notes)
     }
 }
@@ -232,33 +303,58 @@ fn is_can_log(path: &Path) -> Result<bool, ImportError> {
     }
 }
 
-/// Finds out where a capture's times come from, reading as far into the file as that takes.
+fn log_framer(part: &Part) -> CandumpFramer {
+    part.interface.as_deref().map_or_else(CandumpFramer::new, CandumpFramer::of_interface)
+}
+
+/// Reads through a CAN log: a port is one bus, so one interface must be meant. Gives its first time.
+fn scan_log(part: &Part, port: &str) -> Result<Option<i64>, ImportError> {
+    let mut framer = log_framer(part);
+    let mut first = None;
+    scan(&part.path, |bytes| {
+        match bytes {
+            Some(bytes) => framer.received(bytes),
+            None => framer.finish(End::Complete),
+        }
+        while let Some(logged) = framer.next() {
+            first = first.or(logged.stamp_us);
+        }
+        true
+    })?;
+    let names = framer.interfaces();
+    let (path, port) = (part.path.clone(), port.to_owned());
+    match &part.interface {
+        None if names.len() > 1 => {
+            let names = names.to_vec();
+            Err(ImportError::Interfaces { path, names, port })
+        }
+        Some(wanted) if !names.contains(wanted) => {
+            let message = unknown_name("interface", wanted, names.iter().map(String::as_str));
+            let names = names.join(", ");
+            Err(ImportError::UnknownInterface { path, message, names })
+        }
+        _ => Ok(first),
+    }
+}
+
+/// Finds out where a capture's times come from, reading as far into the file as that takes. `log` is the first time of
+/// a CAN log.
 fn clock(
     rig: &Rig,
     port: &Port,
     path: &Path,
-    log: bool,
+    log: Option<Option<i64>>,
     start: Option<Timestamp>,
     span_s: Option<f64>,
 ) -> Result<Clock, ImportError> {
     let clock = match port.kind {
-        PortKind::Slcan if log => {
-            let mut framer = CandumpFramer::new();
-            let mut first = None;
-            scan(path, |bytes| {
-                match bytes {
-                    Some(bytes) => framer.received(bytes),
-                    None => framer.finish(End::Complete),
-                }
-                first = std::iter::from_fn(|| framer.next()).find_map(|logged| logged.stamp_us);
-                first.is_none()
-            })?;
-            Clock::logged(first, start)
-        }
-        PortKind::Slcan => {
-            let found = scan_slcan(path, span_s.is_some())?;
-            Clock::slcan(found.first_is_stamped, found.frames, start, span_s)
-        }
+        PortKind::Slcan | PortKind::Can => match log {
+            Some(first_us) => Clock::logged(first_us, start),
+            None => {
+                let found = scan_slcan(path, span_s.is_some())?;
+                Clock::slcan(found.first_is_stamped, found.frames, start, span_s)
+            }
+        },
         PortKind::Nmea => {
             let mut framer = Framer::new(port);
             let mut finder = super::clock::DateFinder::default();
@@ -271,7 +367,7 @@ fn clock(
             })?;
             Clock::nmea(&finder, start)
         }
-        PortKind::Text => Clock::text(rig, port, start),
+        PortKind::Text | PortKind::Modbus => Clock::text(rig, port, start),
     };
     clock.map_err(|source| ImportError::Clock { path: path.to_owned(), source })
 }

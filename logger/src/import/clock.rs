@@ -8,7 +8,8 @@
 //! | NMEA | RMC's date and time; GGA's time with the last date; VTG the last time |
 //! | delimited text | the rig's time column |
 //!
-//! Messages without a time of their own take the last one, and those before the first take the first.
+//! Messages without a time of their own take the last one, and those before the first take the first. Rows out of order
+//! are the business of `order`.
 
 use chrono::{Days, NaiveDate, NaiveDateTime, NaiveTime};
 use tallywheel_schemas::{
@@ -152,7 +153,7 @@ impl Clock {
         let columns = Columns::of(port);
         let wanted = rig.signals.iter().filter(|s| s.port == port.name).filter_map(|s| match &s.source {
             Source::Text(source) => Some(source.column.clone()),
-            Source::Can(_) => None,
+            _ => None,
         });
         Ok(Self::Text(Box::new(TextClock {
             at: columns.position(&name),
@@ -197,6 +198,21 @@ impl Clock {
             (Self::Text(clock), Message::Line(text)) => clock.time_of(text)?,
             (Self::Text(_), _) => Time::Unknown,
         })
+    }
+
+    /// Whether the start that is given takes part in the times.
+    pub(super) fn uses_start(&self) -> bool {
+        match self {
+            Self::Device { .. } | Self::Spread { .. } => true,
+            Self::Logged { shift_us } => *shift_us != 0,
+            Self::Nmea(clock) => clock.date_is_given,
+            Self::Text(clock) => clock.format == TimeFormat::FromStartS,
+        }
+    }
+
+    /// Whether the span that is given makes the times.
+    pub(super) fn uses_span(&self) -> bool {
+        matches!(self, Self::Spread { .. })
     }
 
     /// In words, for the manifest.
@@ -349,13 +365,29 @@ impl TextClock {
     }
 }
 
+/// What the time column of an imported row says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum RowTime {
+    /// The rig names no time column that the row has.
+    NoColumn,
+    /// It cannot be read.
+    Unreadable,
+    /// Microseconds from wherever the column counts.
+    At(i64),
+}
+
 /// The time column of a text port, for decoding lines again that were imported.
-pub(crate) fn reads_time(port: &Port, columns: &Columns, text: &str) -> bool {
-    let Some(at) = port.time_column.as_deref().and_then(|name| columns.position(name)) else { return true };
-    columns.cells(text).get(at).is_some_and(|cell| match port.time_format {
-        TimeFormat::Iso8601 => Timestamp::parse(cell, port.utc_offset_s).is_ok(),
-        TimeFormat::EpochS | TimeFormat::FromStartS => columns.number(cell).is_some_and(|s| (s * 1e6).abs() < 1e17),
-    })
+pub(crate) fn row_time(port: &Port, columns: &Columns, text: &str) -> RowTime {
+    let Some(at) = port.time_column.as_deref().and_then(|name| columns.position(name)) else {
+        return RowTime::NoColumn;
+    };
+    let read = columns.cells(text).get(at).and_then(|cell| match port.time_format {
+        TimeFormat::Iso8601 => Timestamp::parse(cell, port.utc_offset_s).ok().map(Timestamp::as_us),
+        TimeFormat::EpochS | TimeFormat::FromStartS => {
+            columns.number(cell).map(|s| s * 1e6).filter(|us| us.abs() < 1e17).map(|us| us.round() as i64)
+        }
+    });
+    read.map_or(RowTime::Unreadable, RowTime::At)
 }
 
 #[cfg(test)]

@@ -6,6 +6,9 @@
 
 mod capture;
 pub mod clock;
+mod doubt;
+mod order;
+mod sniff;
 #[cfg(test)]
 mod tests;
 
@@ -14,14 +17,20 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use tallywheel_schemas::{Manifest, Rig, RunSheet, TextFileError, Timestamp, manifest::Origin};
+use tallywheel_schemas::{
+    Digest, Manifest, Rig, RunSheet, TextFileError, Timestamp,
+    manifest::{CaptureRecord, Origin},
+};
 
 use crate::{
+    durable::{self, FileError},
     seal::{SealError, Sealer, SessionFacts},
-    session::{SessionError, SessionLock, remove_partials},
+    session::{SessionError, SessionLock, manifests, remove_partials},
 };
-use capture::{Capture, Stamped};
+use capture::{Capture, Part};
 use clock::ClockError;
+pub(crate) use order::SORTED_US;
+use order::Stamped;
 
 /// What to import.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -30,7 +39,7 @@ pub struct ImportOptions {
     pub rig: PathBuf,
     /// Dataset directory; made when it does not exist.
     pub data: PathBuf,
-    /// Port and file of each capture.
+    /// Port and file of each capture. `FILE#NAME` means the interface NAME of a CAN log that has several.
     pub captures: Vec<(String, PathBuf)>,
     /// Start of captures that do not know their time.
     pub start: Option<Timestamp>,
@@ -40,6 +49,10 @@ pub struct ImportOptions {
     pub run_sheet: Option<PathBuf>,
     /// Name of the session instead of `VEHICLE-START`.
     pub session: Option<String>,
+    /// Import a capture that the dataset already has of this vehicle.
+    pub again: bool,
+    /// Later than this is the future; the system's clock, if it is not given.
+    pub now: Option<Timestamp>,
 }
 
 /// An import that cannot be done.
@@ -73,6 +86,68 @@ pub enum ImportError {
         /// The file.
         path: PathBuf,
     },
+    /// A CAN log of several buses.
+    #[error(
+        "{}: the log has frames of {} interfaces, {}, and a port is one bus; choose one, as in --capture {port}={}#{}",
+        path.display(), names.len(), names.join(", "), path.display(), names[0]
+    )]
+    Interfaces {
+        /// The file.
+        path: PathBuf,
+        /// The interfaces.
+        names: Vec<String>,
+        /// The port that it was given for.
+        port: String,
+    },
+    /// A CAN log without the interface that is meant.
+    #[error("{}: {message}; the log has {names}", path.display())]
+    UnknownInterface {
+        /// The file.
+        path: PathBuf,
+        /// What was meant, and the nearest there is.
+        message: String,
+        /// The interfaces.
+        names: String,
+    },
+    /// An interface is meant where there are none.
+    #[error("{}: is no CAN log, so it has no interface `{interface}`; leave `#{interface}` out", path.display())]
+    NoInterfaces {
+        /// The file.
+        path: PathBuf,
+        /// As given.
+        interface: String,
+    },
+    /// The dataset has the capture already.
+    #[error(
+        "{}: session {session} of vehicle {vehicle} was imported from the same bytes; give --again to import them once more",
+        path.display()
+    )]
+    Known {
+        /// The file.
+        path: PathBuf,
+        /// The session.
+        session: String,
+        /// Of the rig.
+        vehicle: String,
+    },
+    /// Not one good message.
+    #[error(
+        "{}: nothing in it could be read as {kind}{fault}; it looks like {looks}. Nothing is imported; check the file, the \
+         port and the rig", path.display()
+    )]
+    NothingGood {
+        /// The file.
+        path: PathBuf,
+        /// What the port asks for.
+        kind: &'static str,
+        /// What is wrong with the first bad message.
+        fault: String,
+        /// What the file looks like.
+        looks: String,
+    },
+    /// The dataset cannot be searched.
+    #[error(transparent)]
+    File(#[from] FileError),
     /// The times of a capture cannot be known.
     #[error("{}: {source}", path.display())]
     Clock {
@@ -99,12 +174,15 @@ impl ImportError {
 /// Imports captures as one session. `progress` is told of bytes as they are read.
 ///
 /// # Errors
-/// When a file cannot be read or used, a capture's times cannot be known, or the session cannot be written. Then the
-/// dataset is as it was before.
+/// When a file cannot be read or used, a capture's times cannot be known, nothing in a capture is good, the dataset
+/// has a capture already, or the session cannot be written. Then the dataset is as it was before.
 pub fn import(options: &ImportOptions, progress: &mut dyn FnMut(u64)) -> Result<Manifest, ImportError> {
     let rig = Rig::read(&options.rig)?;
     let run = options.run_sheet.as_deref().map(RunSheet::read).transpose()?;
     let mut captures = open(options, &rig)?;
+    if !options.again {
+        refuse_known(&options.data, &rig.vehicle, &captures)?;
+    }
     let mut heads = Vec::with_capacity(captures.len());
     for capture in &mut captures {
         heads.push(capture.next(progress)?);
@@ -129,7 +207,9 @@ pub fn import(options: &ImportOptions, progress: &mut dyn FnMut(u64)) -> Result<
     let ports = facts.rig.ports.len();
     let mut sealer = Sealer::new(&options.data, &lock, facts);
     (0..ports).filter(|port| captures.iter().all(|c| c.port() != *port)).for_each(|port| sealer.absent(port));
-    let sealed = merge(sealer, captures, heads, progress);
+    start_doubts(options, &captures).into_iter().for_each(|doubt| say(&mut sealer, doubt));
+    let now = options.now.unwrap_or_else(Timestamp::now);
+    let sealed = merge(sealer, captures, heads, now, progress);
     if sealed.is_err() {
         // Leaves the dataset as it was. The first error is the one to tell of.
         let _ = remove_partials(&options.data, &lock.session);
@@ -152,16 +232,71 @@ fn open(options: &ImportOptions, rig: &Rig) -> Result<Vec<Capture>, ImportError>
     let mut captures: Vec<Capture> = Vec::new();
     for (name, path) in &options.captures {
         let fail = |message| Err(ImportError::Port { name: name.clone(), message });
+        let part = part_of(path);
         let Some(port) = rig.ports.iter().position(|p| p.name == *name) else {
             return fail(tallywheel_schemas::unknown_name("port", name, rig.ports.iter().map(|p| p.name.as_str())));
         };
         if captures.iter().any(|c| c.port() == port) {
             return fail("the port has a capture already; join the files first".to_owned());
         }
-        captures.push(Capture::open(rig, port, path, options.start, options.span_s)?);
+        captures.push(Capture::open(rig, port, part, options.start, options.span_s)?);
     }
     captures.sort_by_key(Capture::port);
     Ok(captures)
+}
+
+/// `FILE`, or `FILE#NAME` for an interface of a CAN log. A file whose own name has a `#` is taken at its word.
+fn part_of(given: &Path) -> Part {
+    let whole = || Part { path: given.to_owned(), interface: None };
+    match given.to_str().and_then(|text| text.rsplit_once('#')) {
+        Some((path, interface)) if !given.exists() && Path::new(path).is_file() && !interface.is_empty() => {
+            Part { path: PathBuf::from(path), interface: Some(interface.to_owned()) }
+        }
+        _ => whole(),
+    }
+}
+
+/// Refuses captures that a session of the vehicle was imported from. Only a file as long as a known one is hashed.
+fn refuse_known(data: &Path, vehicle: &str, captures: &[Capture]) -> Result<(), ImportError> {
+    let mut known: Vec<(String, CaptureRecord)> = Vec::new();
+    for path in manifests(data, vehicle)? {
+        // What cannot be read is the business of `verify`.
+        let Ok(manifest) = Manifest::read(&path) else { continue };
+        if let Origin::Imported(records) = manifest.origin {
+            known.extend(records.into_iter().map(|record| (manifest.session.clone(), record)));
+        }
+    }
+    for capture in captures {
+        let path = capture.path();
+        let length = std::fs::metadata(path).map_err(ImportError::io(path))?.len();
+        let mut alike = known.iter().filter(|(_, record)| record.bytes == length).peekable();
+        if alike.peek().is_none() {
+            continue;
+        }
+        let digest: Digest = durable::digest(path)?.0;
+        if let Some((session, _)) = alike.find(|(_, record)| record.blake3 == digest) {
+            let (path, vehicle) = (path.to_owned(), vehicle.to_owned());
+            return Err(ImportError::Known { path, session: session.clone(), vehicle });
+        }
+    }
+    Ok(())
+}
+
+/// What was given about time and is not used.
+fn start_doubts(options: &ImportOptions, captures: &[Capture]) -> Vec<String> {
+    let mut doubts: Vec<String> = captures.iter().filter_map(Capture::start_doubt).collect();
+    if let Some(span_s) = options.span_s
+        && !captures.iter().any(Capture::uses_span)
+    {
+        doubts.push(doubt::about_span(span_s));
+    }
+    doubts
+}
+
+/// Says a doubt where the person sees it now and where a reader of the data sees it later.
+fn say(sealer: &mut Sealer, doubt: String) {
+    tracing::warn!("{doubt}");
+    sealer.note(doubt);
 }
 
 /// Hands the captures' messages to the sealer in the order of time; of equal times the rig's order of ports decides.
@@ -169,15 +304,22 @@ fn merge(
     mut sealer: Sealer,
     mut captures: Vec<Capture>,
     mut heads: Vec<Option<Stamped>>,
+    now: Timestamp,
     progress: &mut dyn FnMut(u64),
 ) -> Result<Manifest, ImportError> {
+    let mut span: Option<(Timestamp, Timestamp)> = None;
     loop {
         let earliest = heads.iter().enumerate().filter_map(|(i, h)| Some((h.as_ref()?.at, i))).min();
         let Some((_, i)) = earliest else { break };
         let next = captures[i].next(progress)?;
         if let Some(Stamped { at, framed }) = std::mem::replace(&mut heads[i], next) {
+            span = Some(span.map_or((at, at), |(first, last)| (first.min(at), last.max(at))));
             sealer.message(captures[i].port(), at, framed)?;
         }
+    }
+    captures.iter().try_for_each(Capture::check_good)?;
+    if let Some((first, last)) = span {
+        doubt::about_times(first, last, now).into_iter().for_each(|doubt| say(&mut sealer, doubt));
     }
     let mut records = Vec::with_capacity(captures.len());
     for capture in captures {

@@ -2,7 +2,7 @@
 
 use std::{
     fs::File,
-    io::{self, BufReader, Read},
+    io::{self, BufReader, Read, Seek, SeekFrom},
     path::{Path, PathBuf},
 };
 
@@ -42,6 +42,9 @@ pub enum SkipReason {
     Payload(u32),
 }
 
+/// Bytes that can have been on their way to the disk at once: a full queue, and what was taken from it before.
+const MOST_UNSYNCED: u64 = 16 << 20;
+
 /// The part of a journal that was not read.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Skipped {
@@ -77,6 +80,36 @@ impl JournalReader {
         let length = file.metadata().map_err(JournalError::io("inspect", &path))?.len();
         Ok(Self::new(BufReader::with_capacity(1 << 18, file), path, length))
     }
+
+    /// Whether what was skipped is what an interruption leaves: a write that did not get to the disk whole, with
+    /// nothing behind it. A record that proves itself further on, or more bytes than can have been on their way,
+    /// mean damage to what was on the disk already.
+    ///
+    /// # Errors
+    /// When the system cannot read the file.
+    pub fn is_torn_write(directory: &Path, skipped: &Skipped) -> Result<bool, JournalError> {
+        if skipped.bytes > MOST_UNSYNCED {
+            return Ok(false);
+        }
+        let path = directory.join(JOURNAL_FILE);
+        let mut rest = Vec::new();
+        let mut file = File::open(&path).map_err(JournalError::io("open", &path))?;
+        let read = file.seek(SeekFrom::Start(skipped.offset)).and_then(|_| file.read_to_end(&mut rest));
+        read.map_err(JournalError::io("read", &path))?;
+        Ok(!(1..rest.len()).any(|at| proves_itself(&rest[at..])))
+    }
+}
+
+/// Whether bytes begin with a whole record whose checksum holds, whatever its place in the journal.
+fn proves_itself(bytes: &[u8]) -> bool {
+    let Some(head) = bytes.get(..HEAD).filter(|head| head.starts_with(&MAGIC)) else { return false };
+    let length = u32_at(head, 8) as usize;
+    let payload = bytes.get(HEAD..).and_then(|rest| rest.get(..length));
+    payload.is_some_and(|payload| record_crc(&head[..16], payload) == u32_at(head, 16))
+}
+
+fn u32_at(head: &[u8], at: usize) -> u32 {
+    u32::from_le_bytes([head[at], head[at + 1], head[at + 2], head[at + 3]])
 }
 
 impl<R: Read> JournalReader<R> {
@@ -151,10 +184,10 @@ impl<R: Read> JournalReader<R> {
     }
 
     fn check_head(&self, head: &[u8; HEAD]) -> Result<(usize, u32), SkipReason> {
-        let u32_at = |at: usize| u32::from_le_bytes([head[at], head[at + 1], head[at + 2], head[at + 3]]);
         let version = u16::from_le_bytes([head[4], head[5]]);
-        let (length, sequence) = (u32_at(8), u32_at(12));
-        if head[..4] != MAGIC {
+        let (length, sequence) = (u32_at(head, 8), u32_at(head, 12));
+        // No release had version 0: these are the zeros of a page that never got to the disk.
+        if head[..4] != MAGIC || version == 0 {
             Err(SkipReason::Magic)
         } else if !(JournalVersion::OLDEST.0..=JournalVersion::CURRENT.0).contains(&version) {
             Err(SkipReason::Version(version))
@@ -163,7 +196,7 @@ impl<R: Read> JournalReader<R> {
         } else if sequence != self.sequence {
             Err(SkipReason::Sequence { expected: self.sequence, found: sequence })
         } else {
-            Ok((length as usize, u32_at(16)))
+            Ok((length as usize, u32_at(head, 16)))
         }
     }
 }

@@ -176,6 +176,29 @@ fn a_journal_on_disk_is_read_back_and_never_overwritten() {
 }
 
 #[test]
+fn a_torn_last_write_is_told_from_damage() {
+    let directory = tempfile::tempdir().expect("a temporary directory");
+    let (bytes, ends) = encoded();
+    let is_torn = |bytes: &[u8]| {
+        std::fs::write(directory.path().join(JOURNAL_FILE), bytes).expect("room");
+        let skipped = read(bytes).1.expect("something is skipped");
+        JournalReader::is_torn_write(directory.path(), &skipped).expect("readable")
+    };
+    // Zeros from the middle of the third record on, as of pages that never got to the disk.
+    let middle = (ends[1] + ends[2]) / 2;
+    let mut zeros = bytes.clone();
+    zeros[middle..].fill(0);
+    assert!(is_torn(&zeros) && is_torn(&bytes[..middle]));
+    // The same record damaged, with good ones behind it.
+    let mut flipped = bytes.clone();
+    flipped[middle] ^= 1;
+    assert!(!is_torn(&flipped));
+    // More zeros than can have been on their way.
+    zeros.resize(ends[1] + (17 << 20), 0);
+    assert!(!is_torn(&zeros));
+}
+
+#[test]
 fn a_journal_on_disk_is_packed_and_reads_the_same() {
     let directory = tempfile::tempdir().expect("a temporary directory");
     let chunk = |i: i64| Chunk {

@@ -25,15 +25,15 @@ use std::{
 
 use tallywheel_schemas::{
     Domain, Manifest, ManifestError, Rig, Table, TextFileError,
-    manifest::{Origin, RigRecord},
-    rig::PortKind,
+    manifest::{Origin, RigRecord, Seal},
+    rig::{Port, PortKind},
 };
 
 use crate::{
     decode::Decoder,
     durable::{self, FileError},
     framing::{Columns, Row, is_verified},
-    import::clock,
+    import::{SORTED_US, clock, clock::RowTime},
     message::unescaped,
     seal::{EventKind, FinishedFile, SOFTWARE, SealError, TableFile, WireTime},
     session::{Existing, JOURNAL_DIRECTORY, SUPERSEDED_DIRECTORY, SessionLock, find_manifest, manifests},
@@ -80,6 +80,12 @@ pub enum RebuildError {
     /// The manifest cannot be used.
     #[error(transparent)]
     Manifest(#[from] ManifestError),
+    /// The manifest is not as it was sealed.
+    #[error("{}: was altered after sealing; put back the manifest as it was sealed", path.display())]
+    Altered {
+        /// The manifest.
+        path: PathBuf,
+    },
     /// The session is of another vehicle.
     #[error("session {session} is of vehicle {found}, the rig of {expected}")]
     Vehicle {
@@ -168,7 +174,11 @@ pub fn rebuild(options: &RebuildOptions) -> Result<Vec<Manifest>, RebuildError> 
 }
 
 fn rebuild_one(data: &Path, path: &Path, rig: &Rig, record: &RigRecord) -> Result<Manifest, RebuildError> {
-    let old = Manifest::read(path)?;
+    let (old, seal) = Manifest::read_with_seal(path)?;
+    if seal == Seal::Altered {
+        // Decoding it again would seal what was altered.
+        return Err(RebuildError::Altered { path: path.to_owned() });
+    }
     check(data, &old, rig)?;
     let directory = data.join(JOURNAL_DIRECTORY).join(&old.session);
     durable::make_directory(&directory)?;
@@ -182,6 +192,7 @@ fn rebuild_one(data: &Path, path: &Path, rig: &Rig, record: &RigRecord) -> Resul
     if old.rig.blake3 != record.blake3 {
         new.earlier_rigs.push(old.rig.clone());
     }
+    let new = new.sealed();
     let partial = durable::write_partial(path, &new.to_json())?;
     let aside = data.join(SUPERSEDED_DIRECTORY).join(&old.session);
     supersede(data, &old, path, &aside.join(old.rig.blake3.short()))?;
@@ -298,6 +309,8 @@ struct LineFilter {
     /// Messages that were cut by the start or end of listening: time, `port: text`.
     fragments: HashSet<(i64, String)>,
     imported: bool,
+    /// Of each port's first row, how far its stamp lies behind its own time; rows in their place share it.
+    behind_us: Vec<Option<i64>>,
 }
 
 impl LineFilter {
@@ -311,7 +324,8 @@ impl LineFilter {
             }
         }
         let imported = matches!(manifest.origin, Origin::Imported(_));
-        Ok(Self { columns: rig.ports.iter().map(Columns::of).collect(), fragments, imported })
+        let columns: Vec<Columns> = rig.ports.iter().map(Columns::of).collect();
+        Ok(Self { behind_us: vec![None; columns.len()], columns, fragments, imported })
     }
 
     fn is_good(&mut self, rig: &Rig, port: usize, t: i64, text: &str) -> bool {
@@ -320,14 +334,27 @@ impl LineFilter {
             return false;
         }
         match described.kind {
-            PortKind::Slcan => false,
+            PortKind::Slcan | PortKind::Can => false,
+            // The plan tells by the bytes which lines are an exchange.
+            PortKind::Modbus => true,
             PortKind::Nmea => is_verified(&unescaped(text)),
             PortKind::Text => match self.columns[port].judge(text) {
                 Row::Header => true,
                 Row::Mismatch { .. } => false,
-                // A captured row whose time could not be read was bad when it was imported.
-                Row::Cells => !self.imported || clock::reads_time(described, &self.columns[port], text),
+                Row::Cells => !self.imported || self.is_in_place(described, port, t, text),
             },
+        }
+    }
+
+    /// A captured row whose time could not be read, or lay too far back to be sorted, was bad when it was imported.
+    fn is_in_place(&mut self, described: &Port, port: usize, t: i64, text: &str) -> bool {
+        match clock::row_time(described, &self.columns[port], text) {
+            RowTime::NoColumn => true,
+            RowTime::Unreadable => false,
+            RowTime::At(own) => {
+                let behind = t.saturating_sub(own);
+                (behind - *self.behind_us[port].get_or_insert(behind)).abs() <= SORTED_US
+            }
         }
     }
 }
@@ -337,7 +364,9 @@ fn supersede(data: &Path, old: &Manifest, path: &Path, aside: &Path) -> Result<(
     durable::make_directory(aside)?;
     let copy = aside.join(path.file_name().unwrap_or_default());
     if !copy.exists() {
-        let partial = durable::write_partial(&copy, &old.to_json())?;
+        // Byte for byte: the seal is over the text.
+        let text = fs::read_to_string(path).map_err(FileError::io("read", path))?;
+        let partial = durable::write_partial(&copy, &text)?;
         durable::publish(&partial, &copy)?;
     }
     for file in old.files.iter().filter(|f| is_decoded(&f.table)) {

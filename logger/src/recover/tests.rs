@@ -1,6 +1,6 @@
 use std::fs;
 
-use tallywheel_schemas::{Table, Timestamp};
+use tallywheel_schemas::{Table, Timestamp, manifest::GapCause};
 
 use super::*;
 use crate::{
@@ -84,6 +84,11 @@ fn a_journal_cut_anywhere_gives_every_whole_record_and_is_kept() {
                 assert_eq!(frames(dataset.path(), &manifest), expected, "cut at {cut}");
                 assert_eq!(manifest.origin, Origin::Recovered);
                 assert_eq!(skipped.is_some(), torn, "cut at {cut}");
+                // One gap, from the last frame on, unless the recording ended.
+                let last = [0, 0, 0, 100, 200, 300, 400][complete.min(6)];
+                let gaps: Vec<_> = manifest.gaps.iter().map(|g| (g.start_us, g.length_us, g.cause)).collect();
+                let broken = (at(last), None, GapCause::Interrupted);
+                assert_eq!(gaps, if complete == records.len() { vec![] } else { vec![broken] }, "cut at {cut}");
                 if let Some((skipped, kept)) = skipped {
                     assert_eq!(skipped.offset as usize, ends[complete]);
                     assert_eq!(fs::read(kept).expect("kept"), &whole[..cut]);

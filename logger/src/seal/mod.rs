@@ -150,6 +150,7 @@ pub struct Sealer {
     first_us: Option<i64>,
     last_us: i64,
     notes: Vec<String>,
+    broken_off: Option<GapCause>,
 }
 
 impl Sealer {
@@ -173,6 +174,7 @@ impl Sealer {
             first_us: None,
             last_us: i64::MIN,
             notes: Vec::new(),
+            broken_off: None,
             facts,
         }
     }
@@ -231,7 +233,8 @@ impl Sealer {
 
     /// Says that the recording broke off: no port's last gap has an end.
     pub(crate) fn broken_off(&mut self, cause: GapCause) {
-        self.tallies.iter_mut().for_each(|t| t.broken_off(cause));
+        // The tallies are told once the messages that still wait in the window have passed.
+        self.broken_off = Some(cause);
     }
 
     fn pass_due(&mut self) -> Result<(), SealError> {
@@ -395,6 +398,9 @@ impl Sealer {
         while let Some((t_us, (port, passing))) = self.window.next_left() {
             self.pass(t_us, usize::from(port), passing)?;
         }
+        if let Some(cause) = self.broken_off {
+            self.tallies.iter_mut().for_each(|t| t.broken_off(cause));
+        }
         while self.wire_time.decode_left(&mut self.decoder) {
             self.write_full()?;
         }
@@ -406,7 +412,7 @@ impl Sealer {
                 finished.push(file.finish()?);
             }
         }
-        let manifest = self.manifest(end, origin, &finished);
+        let manifest = self.manifest(end, origin, &finished).sealed();
         publish(&self.dataset, &manifest, &finished)?;
         Ok(manifest)
     }
@@ -417,6 +423,7 @@ impl Sealer {
         let last_us = self.last_us.max(first_us);
         let end_us = end.map_or(last_us, Timestamp::as_us).max(last_us);
         let mut notes = std::mem::take(&mut self.notes);
+        notes.extend(self.decoder.notes());
         if self.first_us.is_none() {
             notes.push("nothing arrived on any port".to_owned());
         }
@@ -460,6 +467,7 @@ impl Sealer {
             gaps,
             notes,
             files: finished.iter().map(|f| f.record.clone()).collect(),
+            seal: None,
         }
     }
 

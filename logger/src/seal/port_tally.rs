@@ -94,9 +94,11 @@ impl PortTally {
                 self.record.frames += 1;
                 self.stamped += u64::from(frame.device_ms.is_some());
             }
-            Message::Line(_) => {
-                self.heard(start_us, t_us);
+            Message::Line(text) => {
                 self.record.lines += 1;
+                if self.kind != PortKind::Modbus || crate::modbus::is_answer(text) {
+                    self.heard(start_us, t_us);
+                }
             }
             Message::Status(status) => {
                 self.record.lines += 1;

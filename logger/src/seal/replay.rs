@@ -11,7 +11,7 @@ use tallywheel_schemas::{
 use super::{Links, SealError, Sealer, SessionFacts};
 use crate::{
     framing::{End, Framer, SlcanFramer},
-    journal::{Batch, EndMark, Event, Header, JournalReader, PortEvent, Record, SkipReason, Skipped},
+    journal::{Batch, EndMark, Event, Header, JournalReader, PortEvent, Record, Skipped},
     message::{Bad, Fault, Framed, Message},
     session::SessionLock,
 };
@@ -55,7 +55,9 @@ pub fn seal_journal(dataset: &Path, lock: &SessionLock, origin: Origin) -> Resul
         replay.record(record)?;
     }
     let skipped = reader.skipped().cloned();
-    let manifest = replay.finish(origin, skipped.as_ref())?;
+    let torn = skipped.as_ref().map(|skipped| JournalReader::is_torn_write(&lock.directory, skipped)).transpose()?;
+    let broken_off = if torn == Some(false) { GapCause::JournalDamaged } else { GapCause::Interrupted };
+    let manifest = replay.finish(origin, skipped.as_ref(), broken_off)?;
     Ok(Replayed { manifest, skipped })
 }
 
@@ -199,16 +201,23 @@ impl Replay {
         Ok(())
     }
 
-    /// What was sent on a bus belongs to its record like what was heard.
+    /// What was sent belongs to the record like what was heard.
     fn sent(&mut self, port: usize, at: Timestamp, hex: &str) -> Result<(), SealError> {
         let Some(bytes) = from_hex(hex) else { return Ok(()) };
         for framed in framed_sent(self.sealer.port_kind(port), &bytes) {
             self.sealer.message(port, at, framed)?;
         }
-        Ok(())
+        self.streams[port].framer.sent(&bytes);
+        self.drain(port, at)
     }
 
-    fn finish(mut self, origin: Origin, skipped: Option<&Skipped>) -> Result<Manifest, SealError> {
+    /// Seals; `broken_off` is why there is no end mark, should there be none.
+    fn finish(
+        mut self,
+        origin: Origin,
+        skipped: Option<&Skipped>,
+        broken_off: GapCause,
+    ) -> Result<Manifest, SealError> {
         let carried = self.end.as_ref().map(|end| end.carried.clone()).unwrap_or_default();
         for port in 0..self.streams.len() {
             if let Some(bytes) = carried.get(port).filter(|bytes| **bytes > 0) {
@@ -234,9 +243,7 @@ impl Replay {
             ));
         }
         if self.end.is_none() {
-            // A torn last write is what an interruption leaves; anything else is damage.
-            let damaged = skipped.is_some_and(|s| !matches!(s.reason, SkipReason::Cut | SkipReason::Magic));
-            self.sealer.broken_off(if damaged { GapCause::JournalDamaged } else { GapCause::Interrupted });
+            self.sealer.broken_off(broken_off);
         }
         if self.foreign > 0 {
             self.sealer.note(format!("{} journal record(s) name a port that the rig does not have", self.foreign));

@@ -2,19 +2,12 @@
 
 use std::{
     fs::{self, File},
-    io::{self, Read, Seek, SeekFrom},
     path::{Path, PathBuf},
 };
 
 use arrow::array::RecordBatch;
-use parquet::{
-    arrow::ArrowWriter,
-    file::metadata::{ParquetMetaData, RowGroupMetaData},
-};
-use tallywheel_schemas::{
-    Digest, Table,
-    manifest::{FileRecord, RowGroupRecord},
-};
+use parquet::{arrow::ArrowWriter, file::metadata::ParquetMetaData};
+use tallywheel_schemas::{Table, manifest::FileRecord};
 
 use super::SealError;
 use crate::durable::{self, FileError};
@@ -103,29 +96,7 @@ impl FinishedFile {
 }
 
 fn record(table: Table, relative: &Path, partial: &Path, metadata: &ParquetMetaData) -> Result<FileRecord, SealError> {
-    let (blake3, bytes) = durable::digest(partial)?;
-    let mut file = File::open(partial).map_err(FileError::io("open", partial))?;
-    let row_groups = metadata
-        .row_groups()
-        .iter()
-        .map(|group| row_group(&mut file, group))
-        .collect::<io::Result<Vec<_>>>()
-        .map_err(FileError::io("read", partial))?;
-    Ok(FileRecord {
-        table: table.name().to_owned(),
-        path: relative.iter().map(|p| p.to_string_lossy()).collect::<Vec<_>>().join("/"),
-        rows: row_groups.iter().map(|g| g.rows).sum(),
-        bytes,
-        blake3,
-        row_groups,
-    })
-}
-
-fn row_group(file: &mut File, group: &RowGroupMetaData) -> io::Result<RowGroupRecord> {
-    let ranges = || group.columns().iter().map(parquet::file::metadata::ColumnChunkMetaData::byte_range);
-    let offset = ranges().map(|(start, _)| start).min().unwrap_or_default();
-    let end = ranges().map(|(start, length)| start + length).max().unwrap_or_default();
-    file.seek(SeekFrom::Start(offset))?;
-    let (blake3, length) = Digest::of_reader(file.take(end - offset))?;
-    Ok(RowGroupRecord { rows: group.num_rows() as u64, offset, length, blake3 })
+    let file = File::open(partial).map_err(FileError::io("open", partial))?;
+    let bytes = file.metadata().map_err(FileError::io("inspect", partial))?.len();
+    Ok(FileRecord::of(table, relative, metadata, bytes, file).map_err(FileError::io("read", partial))?)
 }

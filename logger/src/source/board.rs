@@ -6,7 +6,7 @@ use std::sync::{
 };
 
 use serde::Serialize;
-use tallywheel_schemas::{Rig, Timestamp};
+use tallywheel_schemas::{Rig, Timestamp, rig::PortKind};
 
 use super::sync_times::{SyncStatus, SyncTimes};
 
@@ -14,6 +14,8 @@ use super::sync_times::{SyncStatus, SyncTimes};
 #[derive(Debug, Default)]
 pub(crate) struct Counters {
     pub(crate) port: String,
+    /// What comes on it can only be told by what was asked.
+    pub(crate) is_asked: bool,
     pub(crate) messages: AtomicU64,
     pub(crate) bad: AtomicU64,
     pub(crate) overruns: AtomicU64,
@@ -86,7 +88,13 @@ pub(crate) struct Status {
 impl Board {
     pub(crate) fn new(rig: &Rig) -> Arc<Self> {
         let counters = |p: &tallywheel_schemas::rig::Port| {
-            Arc::new(Counters { port: p.name.clone(), last_us: AtomicI64::new(i64::MIN), ..Counters::default() })
+            let is_asked = p.kind == PortKind::Modbus;
+            Arc::new(Counters {
+                port: p.name.clone(),
+                is_asked,
+                last_us: AtomicI64::new(i64::MIN),
+                ..Counters::default()
+            })
         };
         Arc::new(Self {
             vehicle: rig.vehicle.clone(),

@@ -7,12 +7,17 @@
 mod adapter;
 mod backoff;
 mod board;
+#[cfg(feature = "socketcan")]
+mod can_interface;
 mod clock;
+mod device;
+mod opened;
 mod outlet;
 mod pace;
 mod port;
+mod port_lock;
 mod queue;
-mod serial;
+mod stable_name;
 mod status;
 mod sync_times;
 mod talk;
@@ -22,11 +27,15 @@ mod writer;
 
 pub(crate) use board::{Board, Status};
 pub(crate) use clock::SessionClock;
+pub(crate) use device::{Device, Stream};
+pub use device::{DeviceError, OpenError};
+pub use opened::ClaimError;
+pub(crate) use opened::Claimed;
 pub(crate) use port::Target;
+pub use port_lock::LockError;
 pub(crate) use queue::{Passage, Seam, Sender, ToJournal, queue};
-pub use serial::OpenError;
-pub(crate) use serial::Serial;
-pub(crate) use writer::{Tap, ToTap, Writer};
+pub(crate) use talk::Talk;
+pub(crate) use writer::Writer;
 
 use std::{io, rc::Rc, sync::Arc, time::Duration};
 
@@ -36,7 +45,6 @@ use tokio::{
     sync::watch,
     task::LocalSet,
 };
-use tokio_serial::SerialStream;
 
 use crate::journal::{Note, SessionNote};
 use clock::StepWatch;
@@ -44,17 +52,15 @@ use outlet::Outlet;
 use pace::Pace;
 use port::Ear;
 use status::StatusLine;
-use talk::Talk;
 
 /// A port to be listened to.
-#[derive(Debug)]
 pub(crate) struct Listened {
     /// What and where.
     pub(crate) target: Target,
     /// How its device is opened again.
-    pub(crate) opener: Serial,
+    pub(crate) opener: Claimed,
     /// Its stream, when it is open already.
-    pub(crate) stream: Option<SerialStream>,
+    pub(crate) stream: Option<Stream>,
 }
 
 /// When a recording ends, and when it goes on in a new session.

@@ -2,6 +2,8 @@
 
 use std::sync::{Arc, atomic::Ordering::Relaxed};
 
+use tallywheel_schemas::Timestamp;
+
 use super::{
     SessionClock, Target,
     board::Counters,
@@ -47,14 +49,22 @@ impl Outlet {
             self.lose(messages, bytes.len());
             return Ok(());
         }
-        // A loss comes first, so that it stands where it happened.
-        self.finish()?;
+        // A loss comes first, and not later than what ends it, so that it stands where it happened.
+        self.tell_loss(stamp)?;
         self.sender.bytes(arrived)
     }
 
     /// Puts something that happened.
     pub(super) fn event(&mut self, what: PortEvent) -> Result<(), WriterGone> {
+        // What was lost before it happened stands before it.
+        self.finish()?;
         self.sender.send(ToJournal::Event(Event { port: self.port, at_us: self.clock.now(), what }))
+    }
+
+    /// Says what was sent to the device, by which answers are told.
+    pub(super) fn sent(&mut self, bytes: &[u8], heard: &mut dyn FnMut(&Framed)) {
+        self.framer.sent(bytes);
+        self.count(&[], heard);
     }
 
     /// Says that the stream breaks off here and goes on from another beginning of the device's.
@@ -65,10 +75,19 @@ impl Outlet {
 
     /// Tells of losses that are not told of yet.
     pub(super) fn finish(&mut self) -> Result<(), WriterGone> {
+        self.tell_loss(self.clock.now())
+    }
+
+    fn tell_loss(&mut self, at_us: Timestamp) -> Result<(), WriterGone> {
         if self.lost_bytes == 0 {
             return Ok(());
         }
-        self.sender.send(self.loss())?;
+        let what = PortEvent::Dropped {
+            messages: self.lost_messages,
+            bytes: self.lost_bytes,
+            disk_stopped: self.counters.lost_to_disk.load(Relaxed),
+        };
+        self.sender.send(ToJournal::Event(Event { port: self.port, at_us, what }))?;
         (self.lost_messages, self.lost_bytes) = (0, 0);
         Ok(())
     }
@@ -77,17 +96,8 @@ impl Outlet {
         &self.counters
     }
 
-    pub(super) fn now(&self) -> tallywheel_schemas::Timestamp {
+    pub(super) fn now(&self) -> Timestamp {
         self.clock.now()
-    }
-
-    fn loss(&self) -> ToJournal {
-        let what = PortEvent::Dropped {
-            messages: self.lost_messages,
-            bytes: self.lost_bytes,
-            disk_stopped: self.counters.lost_to_disk.load(Relaxed),
-        };
-        ToJournal::Event(Event { port: self.port, at_us: self.clock.now(), what })
     }
 
     fn lose(&mut self, messages: u64, bytes: usize) {

@@ -2,7 +2,6 @@
 
 use std::{
     io,
-    path::PathBuf,
     rc::Rc,
     sync::atomic::Ordering::Relaxed,
     time::{Duration, Instant},
@@ -48,8 +47,8 @@ pub(crate) struct Target {
     pub(crate) index: u16,
     /// As the rig describes it.
     pub(crate) port: Port,
-    /// Serial device.
-    pub(crate) device: PathBuf,
+    /// The device by its name, for people.
+    pub(crate) device: String,
 }
 
 /// How a port's device is opened, the first time and again.
@@ -59,6 +58,9 @@ pub(crate) trait Opener {
 
     /// Opens the device; says where it was found.
     fn open(&mut self) -> impl Future<Output = Result<(Self::Stream, String), String>>;
+
+    /// Says that the device is gone, so that nothing of it is held any longer.
+    fn gone(&mut self) {}
 }
 
 /// What a port is listened to with.
@@ -87,11 +89,14 @@ pub(super) async fn run<O: Opener>(target: Target, mut opener: O, mut first: Opt
         match end {
             End::Stopped => break,
             End::Gone { reason, heard } => {
+                // Its number may belong to another device as soon as it is closed.
+                opener.gone();
+                drop(stream);
                 if heard {
                     backoff = Backoff::new();
                 }
                 let name = &target.port.name;
-                (ear.say)(&format!("port `{name}` on {} is gone: {reason}; looking for it", target.device.display()));
+                (ear.say)(&format!("port `{name}` on {} is gone: {reason}; looking for it", target.device));
                 ear.outlet.counters().listening.store(false, Relaxed);
                 if ear.outlet.event(PortEvent::Disconnected { reason }).is_err() {
                     break;
@@ -258,6 +263,9 @@ async fn due(talk: &Talk, now: Timestamp) {
 async fn speak<S: AsyncWrite + Unpin>(stream: &mut S, ear: &mut Ear) -> Result<(), super::queue::WriterGone> {
     while let Some(bytes) = ear.talk.due(ear.outlet.now()) {
         ear.outlet.event(PortEvent::Sent { hex: hex(&bytes) })?;
+        let Ear { outlet, talk, .. } = ear;
+        let now = outlet.now();
+        outlet.sent(&bytes, &mut |framed| talk.heard(now, &framed.message));
         command(stream, &bytes).await;
     }
     for text in ear.talk.take_events() {

@@ -11,7 +11,10 @@ use std::sync::{
 
 use tallywheel_schemas::{RunSheet, Timestamp};
 
-use crate::journal::{Event, Note};
+use crate::{
+    check::Arrival,
+    journal::{Event, Note, PortEvent},
+};
 
 /// Bytes that may wait for the disk, the queue's own cost included. At 620 frames a second this is several minutes.
 const ROOM: usize = 8 << 20;
@@ -98,11 +101,6 @@ impl Shared {
     pub(crate) fn end(&self) {
         self.ending.store(true, Relaxed);
     }
-
-    /// Bytes that wait for the disk.
-    pub(crate) fn queued(&self) -> usize {
-        self.queued.load(Relaxed)
-    }
 }
 
 /// The ports' end.
@@ -154,6 +152,24 @@ impl Sender {
 }
 
 impl Queue {
+    /// Hands on what arrives to somebody who only watches, until the ports have ended.
+    pub(crate) fn forward(&self, arrivals: &mpsc::Sender<Arrival>) {
+        for message in &self.receiver {
+            self.taken(&message);
+            let arrival = match message {
+                ToJournal::Bytes(arrived) => (usize::from(arrived.port), arrived.stamp, Ok(arrived.bytes)),
+                ToJournal::Event(event) => match event.what {
+                    PortEvent::Disconnected { reason } => (usize::from(event.port), event.at_us, Err(reason)),
+                    _ => continue,
+                },
+                ToJournal::Note(_) | ToJournal::Seam(_) => continue,
+                ToJournal::End => return,
+            };
+            // A watcher that has seen enough is no reason to stop the ports.
+            let _ = arrivals.send(arrival);
+        }
+    }
+
     /// Frees the room of what was taken.
     pub(super) fn taken(&self, message: &ToJournal) {
         if let ToJournal::Bytes(arrived) = message {

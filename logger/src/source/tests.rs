@@ -1,6 +1,5 @@
 use std::{
     cell::{Cell, RefCell},
-    path::PathBuf,
     rc::Rc,
     sync::{Arc, mpsc},
     time::Duration,
@@ -75,7 +74,7 @@ impl Bench {
         let (sender, queue) = queue_with_room(room);
         let (stop, stopped) = watch::channel(false);
         let board = Board::new(rig);
-        let target = Target { index: 0, port: rig.ports[0].clone(), device: PathBuf::from("/dev/null") };
+        let target = Target { index: 0, port: rig.ports[0].clone(), device: "/dev/null".to_owned() };
         let pace = Rc::new(pace::Pace::new(port::shortest_pause(&rig.ports)));
         let keeper = Rc::clone(&pace);
         spawn_local(async move { keeper.keep().await });
@@ -232,6 +231,48 @@ fn a_full_queue_drops_and_counts_and_the_reader_goes_on() {
     assert_eq!(
         handed,
         ["Opened", "0 t1230\r +0", "Dropped { messages: 3, bytes: 18, disk_stopped: false }", "24 t1270\r +0",]
+    );
+}
+
+/// Were it stamped later, the message behind it would end the gap before anybody knew why it was there.
+#[test]
+fn a_loss_is_not_told_later_than_what_ends_it() {
+    let messages: Vec<ToJournal> = run(async {
+        let mut bench = Bench::new(&slcan(""), 110);
+        for frames in [&b"t1230\r"[..], b"t1240\r"] {
+            bench.peer.write_all(frames).await.expect("room");
+            Bench::settle().await;
+        }
+        let first: Vec<ToJournal> = bench.queue.receiver.try_iter().inspect(|m| bench.queue.taken(m)).collect();
+        bench.peer.write_all(b"t1250\r").await.expect("room");
+        Bench::settle().await;
+        first.into_iter().chain(bench.queue.receiver.try_iter()).collect()
+    });
+    let [.., ToJournal::Event(loss), ToJournal::Bytes(next)] = messages.as_slice() else { panic!("{messages:?}") };
+    assert!(matches!(loss.what, crate::journal::PortEvent::Dropped { messages: 1, .. }));
+    assert_eq!(loss.at_us, next.stamp);
+}
+
+#[test]
+fn a_loss_before_a_disconnection_is_told_before_it() {
+    let (_, _, handed) = run(async {
+        let mut bench = Bench::new(&slcan(""), 110);
+        for frames in [&b"t1230\r"[..], b"t1240\r"] {
+            bench.peer.write_all(frames).await.expect("room");
+            Bench::settle().await;
+        }
+        bench.peer = duplex(1).0;
+        Bench::settle().await;
+        bench.end().await
+    });
+    assert_eq!(
+        handed,
+        [
+            "Opened",
+            "0 t1230\r +0",
+            "Dropped { messages: 1, bytes: 6, disk_stopped: false }",
+            "Disconnected { reason: \"the device was disconnected\" }",
+        ]
     );
 }
 

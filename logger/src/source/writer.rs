@@ -14,12 +14,15 @@ use tallywheel_schemas::{RunSheet, Timestamp};
 
 use super::{
     SessionClock,
-    board::Board,
+    board::{Board, Counters},
     queue::{Arrived, Passage, Queue, ToJournal},
 };
 use crate::{
-    journal::{Batch, Chunk, EndMark, Header, JournalError, JournalWriter, Note, Record, SessionNote},
+    journal::{
+        Batch, Chunk, EndMark, Event, Header, JournalError, JournalWriter, Note, PortEvent, Record, SessionNote,
+    },
     session::{SessionError, SessionLock},
+    view::{self, DiskNow, Feed, Input, RecordingNow, RecordingState, RunNow, free_bytes},
 };
 
 /// Time between syncs. With the sync itself a record is on the disk within a quarter of a second on a healthy disk.
@@ -30,23 +33,13 @@ const LOOK: Duration = Duration::from_millis(50);
 const RETRY: Duration = Duration::from_millis(250);
 /// How long an ending recording waits for a disk that takes nothing.
 const PATIENCE: Duration = Duration::from_secs(5);
+/// Time between two looks at the room on the disk.
+const DISK_EVERY: Duration = Duration::from_secs(5);
 /// Bytes in one record at most, chunk heads not counted.
 const BATCH_BYTES: usize = 1 << 20;
 /// Time that one record covers at most, µs. Ports follow each other record by record, and whoever reads a journal puts
 /// them in order over a few seconds only: after a stop of the disk much more than that waits in the queue.
 const BATCH_US: i64 = 250_000;
-
-/// A copy of what is recorded, for whoever watches. It may lose parts; the journal does not.
-pub(crate) type Tap = mpsc::SyncSender<ToTap>;
-
-/// What a tap gives.
-#[derive(Debug)]
-pub(crate) enum ToTap {
-    /// Bytes of a port.
-    Bytes(u16, Timestamp, Vec<u8>),
-    /// Something that happened to a port.
-    Event(crate::journal::Event),
-}
 
 /// The writing thread's state.
 #[derive(Debug)]
@@ -65,7 +58,11 @@ pub(crate) struct Writer {
     board: Arc<Board>,
     /// Ended sessions go here to be sealed.
     ended: mpsc::Sender<SessionLock>,
-    tap: Option<Tap>,
+    /// A copy of what is recorded, for whoever watches. It may lose parts; the journal does not.
+    feed: Option<Feed>,
+    marks: u64,
+    /// When the room on the disk was last looked at.
+    looked: Option<Instant>,
 }
 
 /// One port's stream.
@@ -79,6 +76,10 @@ struct Stream {
     tail_bytes: usize,
     /// Bytes at the end of the tail that are the beginning of a message.
     unfinished: usize,
+    /// What comes on it can only be told by what was asked.
+    is_asked: bool,
+    /// The question that is not answered yet.
+    question: Option<Event>,
 }
 
 #[derive(Debug)]
@@ -106,10 +107,11 @@ impl Writer {
         clock: SessionClock,
         board: Arc<Board>,
         ended: mpsc::Sender<SessionLock>,
-        tap: Option<Tap>,
+        feed: Option<Feed>,
     ) -> Result<Self, JournalError> {
         let journal = JournalWriter::create(&lock.directory, header.clone())?;
-        let streams = board.counters.iter().map(|_| Stream::default()).collect();
+        let stream = |c: &Arc<Counters>| Stream { is_asked: c.is_asked, ..Stream::default() };
+        let streams = board.counters.iter().map(stream).collect();
         let writer = Self {
             data,
             header,
@@ -121,7 +123,9 @@ impl Writer {
             clock,
             board,
             ended,
-            tap,
+            feed,
+            marks: 0,
+            looked: None,
         };
         writer.tell();
         Ok(writer)
@@ -165,13 +169,19 @@ impl Writer {
         match message {
             ToJournal::Bytes(arrived) => self.bytes(arrived),
             ToJournal::Event(event) => {
-                if let Some(tap) = &self.tap {
-                    let _ = tap.try_send(ToTap::Event(event.clone()));
+                let stream = &mut self.streams[usize::from(event.port)];
+                if stream.is_asked && matches!(event.what, PortEvent::Sent { .. }) {
+                    stream.question = Some(event.clone());
                 }
+                self.show_event(&event);
                 self.gather_port(usize::from(event.port))?;
                 self.journal.append(&Record::Event(event))
             }
             ToJournal::Note(note) => {
+                if matches!(note.what, SessionNote::Marker { .. }) {
+                    self.marks += 1;
+                    self.show(None);
+                }
                 self.gather()?;
                 self.journal.append(&Record::Note(note))
             }
@@ -192,8 +202,8 @@ impl Writer {
 
     fn bytes(&mut self, arrived: Arrived) -> Result<(), JournalError> {
         let Arrived { port, stamp, offset, bytes, unfinished } = arrived;
-        if let Some(tap) = &self.tap {
-            let _ = tap.try_send(ToTap::Bytes(port, stamp, bytes.clone()));
+        if let Some(feed) = &self.feed {
+            feed.offer(Input::Bytes { port: usize::from(port), at: stamp, bytes: bytes.clone() });
         }
         let index = usize::from(port);
         let first = *self.gathering_since.get_or_insert(stamp);
@@ -265,7 +275,9 @@ impl Writer {
             self.journal.append(&Record::Note(Note { at_us, what }))?;
             queue.shared.disk_stopped(false);
             self.board.state().disk = None;
+            self.show(None);
         }
+        self.show_disk();
         Ok(())
     }
 
@@ -277,6 +289,8 @@ impl Writer {
         let mut state = self.board.state();
         state.disk = Some(reason.clone());
         state.faults += 1;
+        drop(state);
+        self.show(Some(reason.clone()));
         Stopped { since: self.clock.now(), ending_since: None, reason }
     }
 
@@ -317,7 +331,13 @@ impl Writer {
 
     fn begin_next(&self, lock: &SessionLock, header: &Header) -> Result<JournalWriter, JournalError> {
         let mut journal = JournalWriter::create(&lock.directory, header.clone())?;
-        for (port, stream) in self.streams.iter().enumerate().filter(|(_, s)| s.unfinished > 0) {
+        for (port, stream) in self.streams.iter().enumerate() {
+            if let Some(question) = &stream.question {
+                journal.append(&Record::Event(question.clone()))?;
+            }
+            if stream.unfinished == 0 {
+                continue;
+            }
             let offset = stream.offset - stream.unfinished as u64;
             let batch = Batch { port: port as u16, offset, chunks: stream.unfinished_chunks() };
             journal.append(&Record::Bytes(batch))?;
@@ -349,7 +369,46 @@ impl Writer {
         state.run = self.header.run.as_ref().map(|run| run.run.clone());
         state.since = Some(self.header.start_us);
         drop(state);
+        self.show(None);
         tracing::info!("recording session {}", self.header.session);
+    }
+
+    /// Shows what is being recorded to whoever watches.
+    fn show(&self, trouble: Option<String>) {
+        let Some(feed) = &self.feed else { return };
+        let header = &self.header;
+        let run = header.run.as_ref().map(|sheet| RunNow {
+            run: sheet.run.clone(),
+            route: sheet.route.clone(),
+            condition: sheet.condition,
+            since_us: header.start_us,
+        });
+        let state = if trouble.is_some() { RecordingState::Paused } else { RecordingState::Recording };
+        let (session, since_us, marks) = (header.session.clone(), header.start_us, self.marks);
+        feed.offer(Input::Recording(Some(RecordingNow { session, since_us, state, trouble, run, marks })));
+    }
+
+    /// Shows the room on the disk now and then.
+    fn show_disk(&mut self) {
+        let Some(feed) = &self.feed else { return };
+        if self.looked.is_some_and(|looked| looked.elapsed() < DISK_EVERY) {
+            return;
+        }
+        self.looked = Some(Instant::now());
+        let passed_s = self.clock.now().seconds_since(self.header.start_us).max(1.0);
+        let rate = self.journal.synced() as f64 / passed_s;
+        feed.offer(Input::Disk(free_bytes(&self.data).ok().map(|free| DiskNow::new(free, rate))));
+    }
+
+    fn show_event(&self, event: &Event) {
+        let Some(feed) = &self.feed else { return };
+        let shown = match &event.what {
+            PortEvent::Opened | PortEvent::Reopened { .. } => view::PortEvent::Opened,
+            PortEvent::Disconnected { reason } => view::PortEvent::Gone(reason.clone()),
+            PortEvent::Dropped { messages, .. } => view::PortEvent::Dropped(*messages),
+            PortEvent::Sent { .. } | PortEvent::Remark { .. } => return,
+        };
+        feed.offer(Input::Event { port: usize::from(event.port), at: event.at_us, event: shown });
     }
 }
 
@@ -384,6 +443,9 @@ impl Stream {
                 self.tail_bytes -= first.bytes.len();
                 self.tail.pop_front();
             }
+        }
+        if unfinished == 0 {
+            self.question = None;
         }
         // After a loss a framer may wait for bytes that never got here.
         self.unfinished = unfinished.min(self.tail_bytes);

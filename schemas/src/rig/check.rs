@@ -5,8 +5,8 @@ use std::ops::Range;
 use toml::Spanned;
 
 use super::{
-    CanSource, Port, PortKind, RIG_VERSION, Rig, RigText, Signal, Source, TextSource,
-    signal::{SignalText, field_bits},
+    CanSource, Port, PortKind, RIG_VERSION, Rig, RigText, Signal, Source, TextSource, message, modbus,
+    signal::SignalText,
 };
 use crate::{
     channel::{CHANNELS, Channel, Domain, Hold},
@@ -15,8 +15,8 @@ use crate::{
 
 type Checked<T> = Result<T, TextFileError>;
 
-/// Bits of a CAN FD frame, the largest there is.
-const MAX_FRAME_BITS: u16 = 64 * 8;
+/// Bytes of a CAN FD frame, the largest there is.
+const MAX_FRAME_BYTES: usize = 64;
 
 pub(super) fn rig(raw: RigText, file: TextFile) -> Checked<Rig> {
     if *raw.schema.get_ref() != RIG_VERSION {
@@ -34,17 +34,20 @@ pub(super) fn rig(raw: RigText, file: TextFile) -> Checked<Rig> {
             let message = format!("channel {} is already fed by the signal on line {}", signal.channel, other.line);
             return Err(file.error(text.span(), message));
         }
-        if let Some(other) = signals.iter().find(|s| overlap(s, &signal)) {
+        if let Some(other) = signals.iter().find(|s| message::overlap(s, &signal)) {
             let message = format!(
-                "{} claims bits of id 0x{:X} that {} on line {} already has",
+                "{} claims bits of {} that {} on line {} already has",
                 signal.channel,
-                text.get_ref().id.unwrap_or_default(),
+                signal.source.message(),
                 other.channel,
                 other.line
             );
             return Err(file.error(text.span(), message));
         }
         signals.push(signal);
+    }
+    for (port, spanned) in ports.iter().zip(&raw.ports) {
+        message::check_requests(port, &signals).map_err(|message| file.error(spanned.span(), message))?;
     }
     Ok(Rig {
         vehicle: raw.vehicle.into_inner(),
@@ -98,20 +101,43 @@ fn ports(file: &TextFile, raw: &[Spanned<Port>]) -> Checked<Vec<Port>> {
                 port.name
             ));
         }
-        if port.transmit && port.listen_only {
+        check_device(port).map_err(|message| file.error(spanned.span(), format!("port `{}`: {message}", port.name)))?;
+        // Only CAN adapters listen in the sense of `listen_only`.
+        if port.transmit && port.listen_only && port.kind != PortKind::Modbus {
             return fail(format!(
                 "port `{}`: transmit = true needs listen_only = false as well; both are to be written down",
                 port.name
             ));
         }
+        message::check_request_limit(port).map_err(|message| file.error(spanned.span(), message))?;
         if let (Some(column), false) = (&port.time_column, port.columns.is_empty())
             && !port.columns.contains(column)
         {
             return fail(unknown_name("column", column, port.columns.iter().map(String::as_str)));
         }
-        ports.push(port.clone());
+        let baud = if port.baud == 0 { port.kind.default_baud() } else { port.baud };
+        ports.push(Port { baud, ..port.clone() });
     }
     Ok(ports)
+}
+
+/// What the kind of a port asks of its device and of the rig's consent.
+fn check_device(port: &Port) -> Result<(), String> {
+    if !matches!(port.stop_bits, None | Some(1 | 2)) {
+        return Err("stop_bits is 1 or 2".to_owned());
+    }
+    let names_interface = port.device.as_deref().map(|device| device.starts_with("can://"));
+    match (port.kind, names_interface) {
+        (PortKind::Can, Some(false)) => Err("the device of kind `can` is an interface, as in can://can0".to_owned()),
+        (PortKind::Can, _) if port.transmit => {
+            Err("kind `can` only listens; transmit is not possible on it, use an slcan adapter".to_owned())
+        }
+        (PortKind::Modbus, _) => modbus::check_port(port),
+        (PortKind::Slcan | PortKind::Nmea | PortKind::Text, Some(true)) => {
+            Err("a can:// device needs kind = \"can\"".to_owned())
+        }
+        _ => Ok(()),
+    }
 }
 
 /// Digit of the slcan `S` command for a bit rate. 7 is left out: 800 kbit/s in one widely used driver, 750 in
@@ -176,6 +202,16 @@ fn check_numbers(file: &TextFile, raw: &RigText) -> Checked<()> {
             return Err(file.error(at..at, format!("{name} = {value} is outside {min} to {max}")));
         }
     }
+    if let (Some(cut_in), Some(cut_off)) = (raw.assist.cut_in_m_s, raw.assist.cut_off_m_s)
+        && cut_in > cut_off
+    {
+        let at = file.text.find("cut_in_m_s").unwrap_or_default();
+        let message = format!(
+            "cut_in_m_s = {cut_in} is above cut_off_m_s = {cut_off}; the controller switches on again below the speed \
+             at which it switches off"
+        );
+        return Err(file.error(at..at, message));
+    }
     Ok(())
 }
 
@@ -199,6 +235,9 @@ fn signal(file: &TextFile, raw: &RigText, ports: &[Port], spanned: &Spanned<Sign
     let Some(port) = ports.iter().find(|p| p.name == text.port) else {
         return Err(fail(unknown_name("port", &text.port, ports.iter().map(|p| p.name.as_str()))));
     };
+    let unit = known.map(|c| c.unit).or(aux.map(|a| a.unit.as_str())).unwrap_or_default();
+    let text = &message::with_standard_scaling(text, unit, &raw.fuel)
+        .map_err(|message| fail(format!("{}: {message}", text.channel)))?;
     let source = source(text, port).map_err(|message| fail(format!("{}: {message}", text.channel)))?;
     let hold = text.hold.or(known.map(|c| c.hold)).unwrap_or(Hold::Linear);
     check_counter(text, known, hold).map_err(|message| fail(format!("{}: {message}", text.channel)))?;
@@ -206,21 +245,23 @@ fn signal(file: &TextFile, raw: &RigText, ports: &[Port], spanned: &Spanned<Sign
     if !(max_gap_s > 0.0 && max_gap_s <= 86_400.0) {
         return Err(fail(format!("{}: max_gap_s = {max_gap_s} is outside 0 to 86400", text.channel)));
     }
+    modbus::check_gap(&source, max_gap_s).map_err(|message| fail(format!("{}: {message}", text.channel)))?;
+    message::check_rate(&source, max_gap_s).map_err(|message| fail(format!("{}: {message}", text.channel)))?;
     check_scaling(text).map_err(|message| fail(format!("{}: {message}", text.channel)))?;
     let range = known.map(|c| (c.min, c.max)).or(aux.map(|a| (a.min, a.max))).unwrap_or((f64::MIN, f64::MAX));
     let (min, max) = (text.min.unwrap_or(range.0), text.max.unwrap_or(range.1));
-    if min >= max {
+    if min >= max || !min.is_finite() || !max.is_finite() {
         return Err(fail(format!("{}: min {min} is not below max {max}", text.channel)));
     }
-    let bits = text.length.filter(|_| text.id.is_some());
+    let bits = text.length.filter(|_| text.column.is_none()).or_else(|| modbus::unsigned_bits(&source));
     let modulus = text.modulus.or_else(|| bits.filter(|b| *b < 64).map(|b| 1_u64 << b));
     Ok(Signal {
         channel: text.channel.clone(),
         position: text.position.clone(),
         port: text.port.clone(),
         source,
-        scale: text.scale,
-        offset: text.offset,
+        scale: text.scale.unwrap_or(1.0),
+        offset: text.offset.unwrap_or(0.0),
         hold,
         max_gap_s,
         not_available: text.not_available.clone(),
@@ -237,16 +278,44 @@ fn check_scaling(text: &SignalText) -> Result<(), String> {
         .calibration
         .as_ref()
         .map_or([1.0, 0.0, 0.0, 0.0], |c| [c.factor, c.offset, c.relative_uncertainty, c.absolute_uncertainty]);
-    if ![text.scale, text.offset, factor, shift, relative, absolute].iter().all(|n| n.is_finite()) {
+    let (scale, offset) = (text.scale.unwrap_or(1.0), text.offset.unwrap_or(0.0));
+    if ![scale, offset, factor, shift, relative, absolute].iter().all(|n| n.is_finite()) {
         return Err("scale, offset and calibration are finite numbers".to_owned());
     }
-    if text.scale == 0.0 || factor == 0.0 {
-        return Err("scale and the calibration's factor are not 0".to_owned());
+    if scale == 0.0 || factor <= 0.0 {
+        return Err("scale is not 0, and the calibration's factor is above 0".to_owned());
+    }
+    if let Some(date) = text.calibration.as_ref().and_then(|c| c.date.as_deref())
+        && !is_date(date)
+    {
+        return Err(format!("calibration date `{date}` is not a day as YYYY-MM-DD, like 2026-09-14"));
     }
     if relative < 0.0 || absolute < 0.0 {
         return Err("an uncertainty is not below 0".to_owned());
     }
-    Ok(())
+    match text.calibration.as_ref().and_then(|c| c.due.as_deref()).filter(|day| !is_date(day)) {
+        Some(day) => Err(format!("calibration due `{day}` is not a day as YYYY-MM-DD")),
+        None => Ok(()),
+    }
+}
+
+/// Whether a text is a day of the calendar in the one way that is accepted.
+fn is_date(text: &str) -> bool {
+    text.len() == 10 && chrono::NaiveDate::parse_from_str(text, "%Y-%m-%d").is_ok()
+}
+
+/// The count must come round within what its field can hold.
+fn check_modulus(text: &SignalText, modulus: u64) -> Result<(), String> {
+    if modulus < 2 {
+        return Err(format!("modulus = {modulus}; the number of counts before the counter is 0 again, at least 2"));
+    }
+    let bits = text.length.filter(|_| text.id.is_some());
+    match bits {
+        Some(bits @ 1..64) if modulus > 1 << bits => {
+            Err(format!("modulus = {modulus} is more than a field of {bits} bits can count; at most {}", 1_u64 << bits))
+        }
+        _ => Ok(()),
+    }
 }
 
 /// A counter is stored as it is counted: what a pulse is worth (`ml_per_pulse`, `m_per_edge`) comes later.
@@ -261,8 +330,11 @@ fn check_counter(text: &SignalText, known: Option<&Channel>, hold: Hold) -> Resu
             None => Ok(()),
         };
     }
+    if let Some(modulus) = text.modulus {
+        check_modulus(text, modulus)?;
+    }
     let scaled = text.calibration.as_ref().is_some_and(|c| c.factor != 1.0 || c.offset != 0.0);
-    if text.scale != 1.0 || text.offset != 0.0 || scaled {
+    if text.scale.unwrap_or(1.0) != 1.0 || text.offset.unwrap_or(0.0) != 0.0 || scaled {
         return Err("a counter is stored as counted: leave scale, factor and offset out and give \
                     fuel.ml_per_pulse or distance.m_per_edge instead"
             .to_owned());
@@ -271,11 +343,19 @@ fn check_counter(text: &SignalText, known: Option<&Channel>, hold: Hold) -> Resu
 }
 
 fn source(text: &SignalText, port: &Port) -> Result<Source, String> {
+    if port.kind == PortKind::Modbus {
+        return modbus::source(text, port).map(Source::Modbus);
+    }
+    modbus::check_absent(text, port)?;
+    if let Some(source) = message::source(text, port)? {
+        return Ok(source);
+    }
     match (port.kind, text.id, &text.column) {
-        (PortKind::Slcan, Some(id), None) => can_source(text, id).map(Source::Can),
-        (PortKind::Slcan, _, _) => {
-            Err(format!("port `{}` is a CAN port: give id, start_bit and length, and no column", port.name))
-        }
+        (PortKind::Slcan | PortKind::Can, Some(id), None) => can_source(text, id).map(Source::Can),
+        (PortKind::Slcan | PortKind::Can, _, _) => Err(format!(
+            "port `{}` is a CAN port: give id (or pgn, or pid), start_bit and length, and no column",
+            port.name
+        )),
         (PortKind::Text, None, Some(column)) => {
             if !port.columns.is_empty() && !port.columns.contains(column) {
                 return Err(unknown_name("column", column, port.columns.iter().map(String::as_str)));
@@ -283,7 +363,7 @@ fn source(text: &SignalText, port: &Port) -> Result<Source, String> {
             Ok(Source::Text(TextSource { column: column.clone() }))
         }
         (PortKind::Text, _, _) => Err(format!("port `{}` is a text port: give `column`, and no id", port.name)),
-        (PortKind::Nmea, _, _) => Err(format!(
+        (PortKind::Nmea | PortKind::Modbus, _, _) => Err(format!(
             "port `{}` is a satellite receiver: its channels (motion.gps_speed_m_s, lat_deg, lon_deg, alt_m, \
              gps_quality) need no signal",
             port.name
@@ -292,40 +372,14 @@ fn source(text: &SignalText, port: &Port) -> Result<Source, String> {
 }
 
 fn can_source(text: &SignalText, id: u32) -> Result<CanSource, String> {
-    let (Some(start_bit), Some(length)) = (text.start_bit, text.length) else {
-        return Err("a CAN signal needs start_bit and length".to_owned());
-    };
     let id_max = if text.extended { 0x1FFF_FFFF } else { 0x7FF };
     if id > id_max {
         return Err(format!("id 0x{id:X} is above 0x{id_max:X}; 29-bit identifiers need extended = true"));
     }
-    let mux = text.mux.iter().map(|m| (m.start_bit, m.length));
-    for (start, len) in [(start_bit, length)].into_iter().chain(mux) {
-        let inside = (1..=64).contains(&len)
-            && start < MAX_FRAME_BITS
-            && field_bits(start, len, text.byte_order).iter().all(|b| *b < MAX_FRAME_BITS);
-        if !inside {
-            return Err(format!("bits {start} + {len} are not 1 to 64 bits inside a frame of 64 bytes"));
-        }
-    }
-    let (extended, byte_order, signed) = (text.extended, text.byte_order, text.signed);
-    Ok(CanSource { id, extended, start_bit, length, byte_order, signed, mux: text.mux.clone() })
-}
-
-/// Two signals may share bits only when their multiplexor values differ.
-fn overlap(a: &Signal, b: &Signal) -> bool {
-    let (Source::Can(x), Source::Can(y)) = (&a.source, &b.source) else { return false };
-    if (&a.port, x.id, x.extended) != (&b.port, y.id, y.extended) {
-        return false;
-    }
-    if let (Some(m), Some(n)) = (&x.mux, &y.mux)
-        && (m.start_bit, m.length) == (n.start_bit, n.length)
-        && m.value != n.value
-    {
-        return false;
-    }
-    let claimed = x.bits();
-    y.bits().iter().any(|bit| claimed.contains(bit))
+    let field = message::field(text, MAX_FRAME_BYTES)?;
+    let (extended, mux) = (text.extended, field.mux);
+    let (start_bit, length, byte_order, signed) = (field.start_bit, field.length, field.byte_order, field.signed);
+    Ok(CanSource { id, extended, start_bit, length, byte_order, signed, mux })
 }
 
 #[cfg(test)]
@@ -378,7 +432,37 @@ mod tests {
             (can("pack.soc_pct", 0, 16, "hold = \"counter\""), "does not fit this channel"),
             (can("pack.soc_pct", 0, 16, "modulus = 7"), "`modulus` belongs to counters only"),
             (can("pack.soc_pct", 0, 16, "scal = 7"), "rig.toml:13:1: unknown field `scal`"),
-            (can("pack.soc_pct", 0, 16, "scale = 0.0"), "factor are not 0"),
+            (can("pack.soc_pct", 0, 16, "calibration = { due = \"2027-9-1\" }"), "due `2027-9-1` is not a day"),
+            (can("pack.soc_pct", 0, 16, "scale = 0.0"), "scale is not 0"),
+            (
+                can("pack.soc_pct", 0, 16, "scale = inf"),
+                "rig.toml:7:1: pack.soc_pct: scale, offset and calibration are",
+            ),
+            (can("pack.soc_pct", 0, 16, "offset = nan"), "are finite numbers"),
+            (can("pack.soc_pct", 0, 16, "[signal.calibration]\nfactor = 0.0"), "factor is above 0"),
+            (can("pack.soc_pct", 0, 16, "[signal.calibration]\nfactor = -1.01"), "factor is above 0"),
+            (
+                can("pack.soc_pct", 0, 16, "[signal.calibration]\ndate = \"14.9.2026\""),
+                "rig.toml:7:1: pack.soc_pct: calibration date `14.9.2026` is not a day as YYYY-MM-DD",
+            ),
+            (can("pack.soc_pct", 0, 16, "[signal.calibration]\ndate = \"2026-02-30\""), "is not a day"),
+            (can("pack.soc_pct", 0, 16, "[signal.calibration]\ndate = \"2026-2-3\""), "is not a day"),
+            (can("pack.soc_pct", 0, 16, "min = 5.0\nmax = 5.0"), "min 5 is not below max 5"),
+            (can("pack.soc_pct", 0, 16, "min = nan"), "min NaN is not below max 100"),
+            (can("engine.fuel_count", 0, 16, "modulus = 0"), "rig.toml:7:1: engine.fuel_count: modulus = 0"),
+            (can("engine.fuel_count", 0, 16, "modulus = 1"), "at least 2"),
+            (
+                can("engine.fuel_count", 0, 16, "modulus = 65537"),
+                "more than a field of 16 bits can count; at most 65536",
+            ),
+            (
+                "[assist]\ncut_in_m_s = 16.2\ncut_off_m_s = 16.1\n".to_owned(),
+                "rig.toml:8:1: cut_in_m_s = 16.2 is above cut_off_m_s = 16.1",
+            ),
+            (
+                "[[port]]\nname = \"box\"\nkind = \"text\"\nbaud = 0\n".to_owned(),
+                "rig.toml:10:8: baud = 0; give the line rate",
+            ),
             (can("pack.soc_pct", 0, 16, "").replace("0x310", "0x1310"), "29-bit identifiers need extended = true"),
             ("[fuel]\ndensity_g_per_ml = 745.0\n".to_owned(), "density_g_per_ml = 745 is outside 0.3 to 1.5"),
         ];
@@ -386,6 +470,17 @@ mod tests {
             let message = error(&text);
             assert!(message.contains(expected), "{message}\nshould say\n{expected}");
         }
+    }
+
+    #[test]
+    fn a_modulus_that_fits_its_field_and_equal_cut_speeds_are_fine() {
+        let text = format!(
+            "{PORT}{}{}",
+            can("engine.fuel_count", 0, 16, "modulus = 65536"),
+            "[assist]\ncut_in_m_s = 16.1\ncut_off_m_s = 16.1\n"
+        );
+        let rig = Rig::parse(TextFile::new("rig.toml", text)).expect("a good rig");
+        assert_eq!(rig.signals[0].modulus, Some(65_536));
     }
 
     #[test]
@@ -406,6 +501,18 @@ mod tests {
             let message = Rig::parse(TextFile::new("rig.toml", text)).expect_err("ambiguous").to_string();
             assert!(message.contains("no unambiguous slcan rate code"), "{message}");
         }
+    }
+
+    /// S0 to S8 are 10, 20, 50, 100, 125, 250, 500, 800 and 1000 kbit/s in the comments of Linux
+    /// drivers/net/can/slcan/slcan-core.c (read); python-can's slcan.py (read) maps S7 to 750 and adds S9 for 83.3.
+    #[test]
+    fn rate_codes_are_those_that_drivers_agree_on() {
+        let kernel = [10, 20, 50, 100, 125, 250, 500, 800, 1000];
+        for (code, kbit_s) in kernel.into_iter().enumerate() {
+            let expected = (code != 7).then_some(code as u8);
+            assert_eq!(slcan_rate_code(kbit_s * 1000), expected, "{kbit_s} kbit/s");
+        }
+        assert_eq!((slcan_rate_code(750_000), slcan_rate_code(83_300)), (None, None));
     }
 
     #[test]

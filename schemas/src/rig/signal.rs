@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::channel::Hold;
+use crate::{channel::Hold, j1939};
 
 /// A checked signal.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,6 +53,98 @@ pub enum Source {
     Can(CanSource),
     /// A column of a text line.
     Text(TextSource),
+    /// Registers of a Modbus unit.
+    Modbus(ModbusSource),
+    /// An answer to an OBD-II request.
+    Obd(ObdSource),
+    /// Bits of a J1939 parameter group.
+    J1939(J1939Source),
+}
+
+impl Source {
+    /// The message that carries the signal, for people; a column for a text line.
+    pub fn message(&self) -> String {
+        match self {
+            Self::Can(source) => format!("id 0x{:X}", source.id),
+            Self::Text(source) => format!("column `{}`", source.column),
+            Self::Modbus(source) => format!("register {} of unit {}", source.register, source.unit),
+            Self::Obd(source) => format!("PID 0x{:02X}", source.pid),
+            Self::J1939(source) => format!("parameter group {}", source.pgn),
+        }
+    }
+}
+
+/// Bits of the data of a message, whatever carries it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BitField {
+    /// As [`CanSource::start_bit`].
+    pub start_bit: u16,
+    /// Bits, 1 to 64.
+    pub length: u16,
+    /// Byte order.
+    pub byte_order: ByteOrder,
+    /// Two's complement.
+    pub signed: bool,
+    /// Only when another field of the message has a given value.
+    pub mux: Option<Mux>,
+}
+
+impl BitField {
+    /// Positions of the field's bits in the data, least significant first.
+    pub fn bits(&self) -> Vec<u16> {
+        field_bits(self.start_bit, self.length, self.byte_order)
+    }
+
+    /// The raw value, or `None` when the data are too short or the multiplexor says that they carry something else.
+    pub fn extract(&self, data: &[u8]) -> Option<i64> {
+        if let Some(mux) = &self.mux
+            && extract_bits(data, mux.start_bit, mux.length, self.byte_order)? != mux.value
+        {
+            return None;
+        }
+        let raw = extract_bits(data, self.start_bit, self.length, self.byte_order)?;
+        Some(if self.signed { sign_extend(raw, self.length) } else { raw as i64 })
+    }
+
+    /// Whether the multiplexor, if there is one, selects this field in some data.
+    pub fn is_selected(&self, data: &[u8]) -> bool {
+        let selected = |mux: &Mux| extract_bits(data, mux.start_bit, mux.length, self.byte_order) == Some(mux.value);
+        self.mux.as_ref().is_none_or(selected)
+    }
+}
+
+/// A value of OBD-II service 01 (SAE J1979), asked for on the bus.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ObdSource {
+    /// Parameter number.
+    pub pid: u8,
+    /// Time between two requests, s.
+    pub every_s: f64,
+    /// Identifier with which the one ECU answers that is asked; `None` asks all and takes the first that answers.
+    pub ecu: Option<u32>,
+    /// 29-bit identifiers.
+    pub extended: bool,
+    /// Bits of the data bytes after the echoed parameter number: bit 0 is the lowest of byte A.
+    pub field: BitField,
+}
+
+/// Bits of a J1939 parameter group, from whatever priority and, unless it is named, whatever sender.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct J1939Source {
+    /// Parameter group number.
+    pub pgn: u32,
+    /// Only from this sender.
+    pub source_address: Option<u8>,
+    /// Bits of the group's data, which may be longer than a frame.
+    pub field: BitField,
+}
+
+impl J1939Source {
+    /// Whether a raw value is in the ranges that the standard keeps for errors and for "not available"; never for a
+    /// signed one, which the standard does not know.
+    pub fn is_no_value(&self, raw: i64) -> bool {
+        !self.field.signed && j1939::is_no_value(raw as u64, self.field.length)
+    }
 }
 
 /// Bits of a CAN frame.
@@ -81,17 +173,16 @@ impl CanSource {
         field_bits(self.start_bit, self.length, self.byte_order)
     }
 
+    /// The signal's bits without the identifier of the frame.
+    pub fn field(&self) -> BitField {
+        let Self { start_bit, length, byte_order, signed, ref mux, .. } = *self;
+        BitField { start_bit, length, byte_order, signed, mux: mux.clone() }
+    }
+
     /// The raw value in a frame's data, or `None` when the frame is too short or the multiplexor says that it
     /// carries something else.
     pub fn extract(&self, data: &[u8]) -> Option<i64> {
-        if let Some(mux) = &self.mux {
-            let selector = extract_bits(data, mux.start_bit, mux.length, self.byte_order)?;
-            if selector != mux.value {
-                return None;
-            }
-        }
-        let raw = extract_bits(data, self.start_bit, self.length, self.byte_order)?;
-        Some(if self.signed { sign_extend(raw, self.length) } else { raw as i64 })
+        self.field().extract(data)
     }
 }
 
@@ -125,6 +216,70 @@ pub struct TextSource {
     pub column: String,
 }
 
+/// Registers of a Modbus unit, and how often they are asked for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ModbusSource {
+    /// Address of the unit on its line, 1 to 247.
+    pub unit: u8,
+    /// Which of the unit's two tables of registers.
+    pub kind: RegisterKind,
+    /// Number of the first register as it is sent on the wire, from 0.
+    pub register: u16,
+    /// What the registers hold.
+    pub format: RegisterFormat,
+    /// Order of the two registers of a 32-bit value.
+    pub word_order: WordOrder,
+    /// Time between two requests, s.
+    pub every_s: f64,
+}
+
+/// A table of registers of a Modbus unit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RegisterKind {
+    /// Holding registers, read with function 03.
+    Holding,
+    /// Input registers, read with function 04.
+    Input,
+}
+
+/// What the registers of a Modbus signal hold. Each register has 16 bits, its more significant byte first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RegisterFormat {
+    /// Unsigned, one register.
+    U16,
+    /// Two's complement, one register.
+    I16,
+    /// Unsigned, two registers.
+    U32,
+    /// Two's complement, two registers.
+    I32,
+    /// IEEE 754 single precision, two registers.
+    F32,
+}
+
+impl RegisterFormat {
+    /// Registers that one value takes.
+    pub const fn registers(self) -> u16 {
+        match self {
+            Self::U16 | Self::I16 => 1,
+            Self::U32 | Self::I32 | Self::F32 => 2,
+        }
+    }
+}
+
+/// Order of the two registers of a 32-bit value. The specification leaves it open, and meters differ.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum WordOrder {
+    /// More significant register first.
+    #[default]
+    HighFirst,
+    /// Less significant register first.
+    LowFirst,
+}
+
 /// Calibration of one sensor.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -138,6 +293,9 @@ pub struct Calibration {
     /// Day of the calibration, `YYYY-MM-DD`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub date: Option<String>,
+    /// Last day on which it is valid, `YYYY-MM-DD`. Without it a year is assumed, and said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub due: Option<String>,
     /// Certificate or record.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub certificate: Option<String>,
@@ -161,6 +319,11 @@ pub(super) struct SignalText {
     pub(super) position: Option<String>,
     pub(super) port: String,
     pub(super) id: Option<u32>,
+    pub(super) pgn: Option<u32>,
+    pub(super) source_address: Option<u8>,
+    pub(super) pid: Option<u8>,
+    pub(super) every_s: Option<f64>,
+    pub(super) ecu: Option<u32>,
     #[serde(default)]
     pub(super) extended: bool,
     pub(super) start_bit: Option<u16>,
@@ -171,10 +334,13 @@ pub(super) struct SignalText {
     pub(super) signed: bool,
     pub(super) mux: Option<Mux>,
     pub(super) column: Option<String>,
-    #[serde(default = "one")]
-    pub(super) scale: f64,
-    #[serde(default)]
-    pub(super) offset: f64,
+    pub(super) unit_id: Option<u8>,
+    pub(super) register: Option<u16>,
+    pub(super) register_kind: Option<RegisterKind>,
+    pub(super) format: Option<RegisterFormat>,
+    pub(super) word_order: Option<WordOrder>,
+    pub(super) scale: Option<f64>,
+    pub(super) offset: Option<f64>,
     pub(super) hold: Option<Hold>,
     pub(super) max_gap_s: Option<f64>,
     #[serde(default)]

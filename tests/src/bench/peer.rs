@@ -40,7 +40,7 @@ pub(super) fn measure(plan: &Plan) -> Result<Option<Peer>, BenchError> {
 }
 
 fn read_by_peer(python: &Path, traffic: &Traffic, frames: u64) -> Result<Said, BenchError> {
-    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("peers/slcan_reader.py");
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("peers/slcan_cpu.py");
     let mut line = Line::open()?;
     let mut reader = Command::new(python)
         .arg(script)

@@ -3,6 +3,15 @@
 mod bad_input;
 mod campaign;
 mod crash;
+mod database_peer;
+mod fuzz_corpus;
+mod integrity;
+mod live_page;
 mod logger_bench;
+mod modbus_peer;
+mod obd;
 mod public_data;
 mod python_peers;
+mod simulated;
+mod view;
+mod wire_peers;

@@ -7,11 +7,7 @@ use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use serde_json::Value;
 use tallywheel_analyze::columns;
 use tallywheel_schemas::Table;
-use tallywheel_tests::{Bench, program, python, sample_logs};
-
-fn peer(name: &str) -> std::path::PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("peers").join(name)
-}
+use tallywheel_tests::{Bench, peer, program, python, sample_logs};
 
 /// Frames that python-can's slcan interface writes come back from `frames/` equal, every one.
 #[test]
