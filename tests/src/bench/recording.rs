@@ -158,11 +158,11 @@ impl Run<'_> {
         let shares = (0..STRETCHES).map(|_| shares(process, stretch)).collect::<Result<Vec<_>, _>>()?;
         let recording_mib = process.peak_mib().unwrap_or(f64::NAN);
         let mut ask = Command::new(&self.plan.logger);
-        ask.args(["status", "--json", "--data"]).arg(data(directory));
+        ask.args(["status", "--format", "json", "--data"]).arg(data(directory));
         let answer = ask.output().map_err(BenchError::io("ask the recorder"))?;
         let status = serde_json::from_slice(&answer.stdout).map_err(|_| BenchError::Peer {
             what: "the logger's status",
-            said: String::from_utf8_lossy(&answer.stdout).into_owned(),
+            said: String::from_utf8_lossy(&[answer.stdout.as_slice(), &answer.stderr].concat()).into_owned(),
         })?;
         Ok(Look { shares: middle(shares), recording_mib, status })
     }
