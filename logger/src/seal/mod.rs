@@ -160,7 +160,7 @@ impl Sealer {
         Self {
             dataset: dataset.to_owned(),
             session: lock.session.clone(),
-            window: Window::new(),
+            window: Window::new(if facts.live { window::RECORDED_US } else { window::CAPTURED_US }),
             wire_time: WireTime::new(rig.ports.len(), facts.live),
             gps_clock: GpsClock::default(),
             links: Links::default(),
@@ -199,7 +199,8 @@ impl Sealer {
         self.notes.push(note);
     }
 
-    /// Takes a message of a port, named by its index in the rig. Messages may be out of order by up to three seconds.
+    /// Takes a message of a port, named by its index in the rig. Messages may be out of order
+    /// by up to five seconds, recorded ones by one.
     ///
     /// # Errors
     /// When a table cannot be written.
@@ -431,7 +432,7 @@ impl Sealer {
             notes.push(format!(
                 "{} message(s) came more than {} s late and are stamped with the time they missed",
                 self.window.late(),
-                window::SPAN_US / 1_000_000
+                self.window.span_us() / 1_000_000
             ));
         }
         if let Some(fit) = self.gps_clock.fit().filter(|fit| fit.correction_us(fit.at_us) != 0) {
