@@ -150,6 +150,8 @@ pub struct Sealer {
     first_us: Option<i64>,
     last_us: i64,
     notes: Vec<String>,
+    /// Moments that a person marked.
+    marks: Vec<(i64, String)>,
     broken_off: Option<GapCause>,
 }
 
@@ -174,6 +176,7 @@ impl Sealer {
             first_us: None,
             last_us: i64::MIN,
             notes: Vec::new(),
+            marks: Vec::new(),
             broken_off: None,
             facts,
         }
@@ -223,6 +226,12 @@ impl Sealer {
     /// # Errors
     /// When a table cannot be written.
     pub(crate) fn session_note(&mut self, at: Timestamp, note: SessionNote) -> Result<(), SealError> {
+        if let SessionNote::Marker { text, who } = note {
+            // It may be told of long after its moment, as when the page was out of reach.
+            let text = if who.is_empty() { text } else { format!("{text} ({who})") };
+            self.marks.push((at.as_us(), text));
+            return Ok(());
+        }
         self.window.push(at.as_us(), (0, Passing::Note(note)));
         self.pass_due()
     }
@@ -312,10 +321,8 @@ impl Sealer {
 
     fn pass_note(&mut self, t_us: i64, note: &SessionNote) {
         match note {
-            SessionNote::Marker { text, who } => {
-                let text = if who.is_empty() { text.clone() } else { format!("{text} ({who})") };
-                self.events.push(t_us, EventKind::Marker, &text, None);
-            }
+            // Kept until the end: see `session_note`.
+            SessionNote::Marker { .. } => {}
             SessionNote::ClockStepped { by_us } => {
                 let by_s = *by_us as f64 / 1e6;
                 self.notes.push(format!(
@@ -329,6 +336,16 @@ impl Sealer {
                 self.notes.push(format!("the disk took nothing for {for_s:.1} s from {since_us}: {reason}"));
                 self.events.push(t_us, EventKind::DiskStopped, reason, Some(for_s));
             }
+        }
+    }
+
+    fn pass_marks(&mut self) {
+        for (t_us, text) in std::mem::take(&mut self.marks) {
+            // Tables that there are already lie under the date of their first row.
+            let t_us = if self.files.is_empty() { t_us } else { t_us.max(self.first_us.unwrap_or(t_us)) };
+            self.first_us = Some(self.first_us.map_or(t_us, |first| first.min(t_us)));
+            self.last_us = self.last_us.max(t_us);
+            self.events.push(t_us, EventKind::Marker, &text, None);
         }
     }
 
@@ -405,6 +422,7 @@ impl Sealer {
         while self.wire_time.decode_left(&mut self.decoder) {
             self.write_full()?;
         }
+        self.pass_marks();
         self.write_rest()?;
         let mut finished = Vec::new();
         let (decoded, raw): (Vec<_>, Vec<_>) = Table::SEALED.iter().partition(|t| matches!(t, Table::Decoded(_)));
