@@ -46,7 +46,7 @@ use raw_rows::{EventRows, FrameRows, LineRows};
 use window::Window;
 
 /// Rows gathered before they are handed to Parquet.
-const BATCH_ROWS: usize = 2048;
+const BATCH_ROWS: usize = 1024;
 
 /// Program and version, as manifests name it.
 pub const SOFTWARE: &str = concat!("tallywheel-logger ", env!("CARGO_PKG_VERSION"));
