@@ -156,7 +156,7 @@ impl Run<'_> {
         let passed = began.elapsed();
         let recording_mib = process.peak_mib().unwrap_or(f64::NAN);
         let mut ask = Command::new(&self.plan.logger);
-        ask.args(["status", "--json", "--data"]).arg(data(directory));
+        ask.args(["status", "--format", "json", "--data"]).arg(data(directory));
         let answer = ask.output().map_err(BenchError::io("ask the recorder"))?;
         let status = serde_json::from_slice(&answer.stdout).map_err(|_| BenchError::Peer {
             what: "the logger's status",
