@@ -232,7 +232,7 @@ fn frame(line: &[u8], id_digits: usize, kind: Kind) -> Result<CanFrame, Fault> {
         return Err(Fault::Length { expected, found: line.len() });
     }
     for (byte, digits) in frame.data_mut(length).iter_mut().zip(line[header..].chunks_exact(2)) {
-        *byte = hex_digit(digits[0])? << 4 | hex_digit(digits[1])?;
+        *byte = hex_byte(digits[0], digits[1])?;
     }
     Ok(frame)
 }
@@ -289,14 +289,35 @@ fn errors(rest: &[u8]) -> Option<StatusMeaning> {
     letters.iter().map(name).collect::<Option<Vec<_>>>().map(StatusMeaning::Errors)
 }
 
+/// Values of the hexadecimal digits of either case, by their bytes; any other byte has [`NO_DIGIT`].
+const DIGITS: [u8; 256] = {
+    let mut digits = [NO_DIGIT; 256];
+    let mut value = 0;
+    while value < 16 {
+        digits[b"0123456789ABCDEF"[value] as usize] = value as u8;
+        digits[b"0123456789abcdef"[value] as usize] = value as u8;
+        value += 1;
+    }
+    digits
+};
+const NO_DIGIT: u8 = 0xFF;
+
 /// A hexadecimal digit of either case.
 pub(super) const fn hex_digit(digit: u8) -> Result<u8, Fault> {
-    match digit {
-        b'0'..=b'9' => Ok(digit - b'0'),
-        b'a'..=b'f' => Ok(digit - b'a' + 10),
-        b'A'..=b'F' => Ok(digit - b'A' + 10),
-        _ => Err(Fault::Digit(digit)),
+    match DIGITS[digit as usize] {
+        NO_DIGIT => Err(Fault::Digit(digit)),
+        value => Ok(value),
     }
+}
+
+/// Two hexadecimal digits.
+pub(super) fn hex_byte(high: u8, low: u8) -> Result<u8, Fault> {
+    let (h, l) = (DIGITS[usize::from(high)], DIGITS[usize::from(low)]);
+    // One look for both; which of them is bad only matters when one is.
+    if (h | l) == NO_DIGIT {
+        return Err(Fault::Digit(if h == NO_DIGIT { high } else { low }));
+    }
+    Ok(h << 4 | l)
 }
 
 /// Up to eight hexadecimal digits.

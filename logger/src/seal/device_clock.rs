@@ -13,7 +13,7 @@ const WRAP_US: i64 = 60_000_000;
 /// The device cannot be ahead of arrival; beyond this it has started anew, µs. Room for a first guess that was late.
 const AHEAD_US: i64 = 200_000;
 /// Arrival is never later than this, µs: what the kernel buffers is far less.
-const LATE_US: i64 = 2_000_000;
+pub(super) const LATE_US: i64 = 2_000_000;
 /// How fast two clocks may drift apart, µs per second (common practice: cheap oscillators stay within 100 ppm).
 const DRIFT_PPM: i64 = 200;
 

@@ -46,7 +46,7 @@ use raw_rows::{EventRows, FrameRows, LineRows};
 use window::Window;
 
 /// Rows gathered before they are handed to Parquet.
-const BATCH_ROWS: usize = 8192;
+const BATCH_ROWS: usize = 2048;
 
 /// Program and version, as manifests name it.
 pub const SOFTWARE: &str = concat!("tallywheel-logger ", env!("CARGO_PKG_VERSION"));
@@ -150,6 +150,8 @@ pub struct Sealer {
     first_us: Option<i64>,
     last_us: i64,
     notes: Vec<String>,
+    /// Moments that a person marked.
+    marks: Vec<(i64, String)>,
     broken_off: Option<GapCause>,
 }
 
@@ -160,7 +162,7 @@ impl Sealer {
         Self {
             dataset: dataset.to_owned(),
             session: lock.session.clone(),
-            window: Window::new(),
+            window: Window::new(if facts.live { window::RECORDED_US } else { window::CAPTURED_US }),
             wire_time: WireTime::new(rig.ports.len(), facts.live),
             gps_clock: GpsClock::default(),
             links: Links::default(),
@@ -174,6 +176,7 @@ impl Sealer {
             first_us: None,
             last_us: i64::MIN,
             notes: Vec::new(),
+            marks: Vec::new(),
             broken_off: None,
             facts,
         }
@@ -199,7 +202,8 @@ impl Sealer {
         self.notes.push(note);
     }
 
-    /// Takes a message of a port, named by its index in the rig. Messages may be out of order by up to five seconds.
+    /// Takes a message of a port, named by its index in the rig. Messages may be out of order
+    /// by up to five seconds, recorded ones by one.
     ///
     /// # Errors
     /// When a table cannot be written.
@@ -222,6 +226,12 @@ impl Sealer {
     /// # Errors
     /// When a table cannot be written.
     pub(crate) fn session_note(&mut self, at: Timestamp, note: SessionNote) -> Result<(), SealError> {
+        if let SessionNote::Marker { text, who } = note {
+            // It may be told of long after its moment, as when the page was out of reach.
+            let text = if who.is_empty() { text } else { format!("{text} ({who})") };
+            self.marks.push((at.as_us(), text));
+            return Ok(());
+        }
         self.window.push(at.as_us(), (0, Passing::Note(note)));
         self.pass_due()
     }
@@ -311,10 +321,8 @@ impl Sealer {
 
     fn pass_note(&mut self, t_us: i64, note: &SessionNote) {
         match note {
-            SessionNote::Marker { text, who } => {
-                let text = if who.is_empty() { text.clone() } else { format!("{text} ({who})") };
-                self.events.push(t_us, EventKind::Marker, &text, None);
-            }
+            // Kept until the end: see `session_note`.
+            SessionNote::Marker { .. } => {}
             SessionNote::ClockStepped { by_us } => {
                 let by_s = *by_us as f64 / 1e6;
                 self.notes.push(format!(
@@ -328,6 +336,16 @@ impl Sealer {
                 self.notes.push(format!("the disk took nothing for {for_s:.1} s from {since_us}: {reason}"));
                 self.events.push(t_us, EventKind::DiskStopped, reason, Some(for_s));
             }
+        }
+    }
+
+    fn pass_marks(&mut self) {
+        for (t_us, text) in std::mem::take(&mut self.marks) {
+            // Tables that there are already lie under the date of their first row.
+            let t_us = if self.files.is_empty() { t_us } else { t_us.max(self.first_us.unwrap_or(t_us)) };
+            self.first_us = Some(self.first_us.map_or(t_us, |first| first.min(t_us)));
+            self.last_us = self.last_us.max(t_us);
+            self.events.push(t_us, EventKind::Marker, &text, None);
         }
     }
 
@@ -404,6 +422,7 @@ impl Sealer {
         while self.wire_time.decode_left(&mut self.decoder) {
             self.write_full()?;
         }
+        self.pass_marks();
         self.write_rest()?;
         let mut finished = Vec::new();
         let (decoded, raw): (Vec<_>, Vec<_>) = Table::SEALED.iter().partition(|t| matches!(t, Table::Decoded(_)));
@@ -431,7 +450,7 @@ impl Sealer {
             notes.push(format!(
                 "{} message(s) came more than {} s late and are stamped with the time they missed",
                 self.window.late(),
-                window::SPAN_US / 1_000_000
+                self.window.span_us() / 1_000_000
             ));
         }
         if let Some(fit) = self.gps_clock.fit().filter(|fit| fit.correction_us(fit.at_us) != 0) {

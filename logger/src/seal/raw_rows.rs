@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use arrow::array::{
-    ArrayRef, BinaryBuilder, BooleanArray, Float64Builder, Int64Array, RecordBatch, StringArray, StringBuilder,
+    ArrayRef, BinaryBuilder, BooleanArray, Float64Array, Int64Array, RecordBatch, StringArray, StringBuilder,
     UInt8Array, UInt8Builder, UInt16Builder, UInt32Array,
 };
 use tallywheel_schemas::Table;
@@ -163,32 +163,34 @@ impl EventKind {
     }
 }
 
-/// Rows of `events`.
+/// Rows of `events`, in any order. They are few, and kept until the end.
 #[derive(Debug, Default)]
-pub(super) struct EventRows {
-    t_us: Vec<i64>,
-    kind: Vec<i32>,
-    text: StringBuilder,
-    value: Float64Builder,
+pub(super) struct EventRows(Vec<EventRow>);
+
+#[derive(Debug)]
+struct EventRow {
+    t_us: i64,
+    kind: EventKind,
+    text: String,
+    value: Option<f64>,
 }
 
 impl EventRows {
     pub(super) fn push(&mut self, t_us: i64, kind: EventKind, text: &str, value: Option<f64>) {
-        self.t_us.push(t_us);
-        self.kind.push(kind as i32);
-        self.text.append_value(text);
-        self.value.append_option(value);
+        self.0.push(EventRow { t_us, kind, text: text.to_owned(), value });
     }
 
+    /// All rows in the order of time.
     pub(super) fn take(&mut self, session: &str) -> RecordBatch {
-        let Self { t_us, kind, mut text, mut value } = std::mem::take(self);
+        let mut rows = std::mem::take(&mut self.0);
+        rows.sort_by_key(|row| row.t_us);
         let kinds = StringArray::from(EventKind::ALL.map(EventKind::name).to_vec());
         let arrays: Vec<ArrayRef> = vec![
-            constant(session, t_us.len()),
-            Arc::new(Int64Array::from(t_us)),
-            dictionary(kind, &kinds),
-            Arc::new(text.finish()),
-            Arc::new(value.finish()),
+            constant(session, rows.len()),
+            Arc::new(Int64Array::from_iter_values(rows.iter().map(|row| row.t_us))),
+            dictionary(rows.iter().map(|row| row.kind as i32).collect(), &kinds),
+            Arc::new(StringArray::from_iter_values(rows.iter().map(|row| &row.text))),
+            Arc::new(Float64Array::from_iter(rows.iter().map(|row| row.value))),
         ];
         RecordBatch::try_new(Table::Events.schema(), arrays).expect("the arrays follow the schema of events")
     }

@@ -191,22 +191,43 @@ fn what_an_interrupted_sealing_left_is_replaced_but_never_lost() {
 
 #[test]
 fn messages_out_of_order_never_turn_time_back() {
-    let dataset = tempfile::tempdir().expect("a temporary directory");
-    let lock = SessionLock::claim_new(dataset.path(), "skerry-1", at(0)).expect("a free name");
-    let rig = Rig::parse(TextFile::new("rig.toml", RIG)).expect("a rig");
-    let facts =
-        SessionFacts { rig, rig_file: "rig.toml".to_owned(), run: None, clock: String::new(), start: None, live: true };
-    let mut sealer = Sealer::new(dataset.path(), &lock, facts);
-    let mut seconds: Vec<i64> = (0..20_000).map(|i| (i * 7919) % 20_000).collect();
-    seconds.sort_by_key(|s| s / 4);
-    for (i, s) in seconds.iter().enumerate() {
-        let frame = crate::message::CanFrame::new(0x310, false).with_data(&[*s as u8, 0]);
-        let framed = Framed { offset: i as u64, message: Message::Frame(frame) };
-        sealer.message(0, at(*s * 1000), framed).expect("room");
+    // Captured lines may lie anywhere within seconds, recorded ones within one.
+    for (live, step_ms) in [(false, 1000), (true, 250)] {
+        let dataset = tempfile::tempdir().expect("a temporary directory");
+        let lock = SessionLock::claim_new(dataset.path(), "skerry-1", at(0)).expect("a free name");
+        let rig = Rig::parse(TextFile::new("rig.toml", RIG)).expect("a rig");
+        let (rig_file, clock) = ("rig.toml".to_owned(), String::new());
+        let facts = SessionFacts { rig, rig_file, run: None, clock, start: None, live };
+        let mut sealer = Sealer::new(dataset.path(), &lock, facts);
+        let mut steps: Vec<i64> = (0..20_000).map(|i| (i * 7919) % 20_000).collect();
+        steps.sort_by_key(|s| s / 4);
+        for (i, s) in steps.iter().enumerate() {
+            let frame = crate::message::CanFrame::new(0x310, false).with_data(&[*s as u8, 0]);
+            let framed = Framed { offset: i as u64, message: Message::Frame(frame) };
+            sealer.message(0, at(*s * step_ms), framed).expect("room");
+        }
+        let manifest = sealer.finish(None, Origin::Imported(Vec::new())).expect("a session");
+        let found = times(&rows(dataset.path(), &manifest, Table::Frames).expect("frames"));
+        assert_eq!(found, (0..20_000).map(|s| START + s * step_ms * 1000).collect::<Vec<_>>());
+        let voltage = rows(dataset.path(), &manifest, Table::Decoded(Domain::Pack)).expect("pack");
+        assert_eq!(times(&voltage), found);
     }
-    let manifest = sealer.finish(None, Origin::Imported(Vec::new())).expect("a session");
-    let found = times(&rows(dataset.path(), &manifest, Table::Frames).expect("frames"));
-    assert_eq!(found, (0..20_000).map(|s| START + s * 1_000_000).collect::<Vec<_>>());
-    let voltage = rows(dataset.path(), &manifest, Table::Decoded(Domain::Pack)).expect("pack");
-    assert_eq!(times(&voltage), found);
+}
+
+#[test]
+fn a_marker_keeps_its_moment_however_late_it_is_told_of() {
+    let mark = |ms: i64, text: &str| {
+        let what = SessionNote::Marker { text: text.to_owned(), who: "E. T.".to_owned() };
+        Record::Note(crate::journal::Note { at_us: at(ms), what })
+    };
+    let frame = |i: i64| bytes(0, 10 * i as u64, i * 1000, b"t31020A00\r");
+    let frames = |seconds: std::ops::Range<i64>| seconds.map(frame).collect::<Vec<_>>();
+    let records = [frames(0..60), vec![mark(59_500, "gate"), mark(2_500, "page was away")], frames(60..90)].concat();
+    let bench = Bench::new(opened().into_iter().chain(records).chain([Record::End(EndMark::at(at(90_000)))]));
+    let manifest = bench.seal(Origin::Recorded);
+    let events = bench.rows(&manifest, Table::Events);
+    assert_eq!(texts(&events, "kind"), ["marker", "marker"]);
+    assert_eq!(texts(&events, "text"), ["page was away (E. T.)", "gate (E. T.)"]);
+    assert_eq!(times(&events), [START + 2_500_000, START + 59_500_000]);
+    assert!(manifest.notes.iter().all(|n| !n.contains("late")), "{:?}", manifest.notes);
 }

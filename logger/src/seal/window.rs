@@ -5,8 +5,11 @@
 
 use std::collections::VecDeque;
 
-/// Seconds that a message may be late, µs.
-pub(super) const SPAN_US: i64 = 5_000_000;
+/// How late a captured message may be, µs: what saved it may have put its lines in another order.
+pub(super) const CAPTURED_US: i64 = 5_000_000;
+/// How late a recorded message may be, µs: ports follow each other in the journal a quarter of a second at a time. Every
+/// second takes 1 MiB on a full bus.
+pub(super) const RECORDED_US: i64 = 1_000_000;
 /// Messages held at most, so that stamps that stand still cannot fill the memory.
 const CAPACITY: usize = 1 << 17;
 
@@ -20,6 +23,7 @@ struct Waiting<T> {
 /// A window of time over a nearly sorted stream.
 #[derive(Debug)]
 pub(super) struct Window<T> {
+    span_us: i64,
     waiting: VecDeque<Waiting<T>>,
     newest_us: i64,
     /// Stamp of the last item given out; nothing may be given out before it.
@@ -28,8 +32,9 @@ pub(super) struct Window<T> {
 }
 
 impl<T> Window<T> {
-    pub(super) fn new() -> Self {
-        Self { waiting: VecDeque::new(), newest_us: i64::MIN, mark_us: i64::MIN, late: 0 }
+    /// A window in which an item may be so much older than one before it.
+    pub(super) fn new(span_us: i64) -> Self {
+        Self { span_us, waiting: VecDeque::new(), newest_us: i64::MIN, mark_us: i64::MIN, late: 0 }
     }
 
     /// Takes an item.
@@ -53,7 +58,7 @@ impl<T> Window<T> {
     /// The next item that nothing can come before any more.
     pub(super) fn next_due(&mut self) -> Option<(i64, T)> {
         let first = self.waiting.front()?;
-        let due = first.t_us < self.newest_us.saturating_sub(SPAN_US) || self.waiting.len() > CAPACITY;
+        let due = first.t_us < self.newest_us.saturating_sub(self.span_us) || self.waiting.len() > CAPACITY;
         if due { self.next_left() } else { None }
     }
 
@@ -62,6 +67,10 @@ impl<T> Window<T> {
         let Waiting { t_us, item } = self.waiting.pop_front()?;
         self.mark_us = t_us;
         Some((t_us, item))
+    }
+
+    pub(super) fn span_us(&self) -> i64 {
+        self.span_us
     }
 
     /// Items that came too late and were stamped with the mark they missed.
@@ -77,7 +86,7 @@ mod tests {
     use super::*;
 
     fn through(stamps: &[i64]) -> (Vec<(i64, usize)>, u64) {
-        let mut window = Window::new();
+        let mut window = Window::new(CAPTURED_US);
         let mut out = Vec::new();
         for (i, t) in stamps.iter().enumerate() {
             window.push(*t, i);
@@ -96,7 +105,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn within_the_span_it_is_a_stable_sort(stamps in proptest::collection::vec(0..SPAN_US, 0..200)) {
+        fn within_the_span_it_is_a_stable_sort(stamps in proptest::collection::vec(0..CAPTURED_US, 0..200)) {
             let mut expected: Vec<(i64, usize)> = stamps.iter().copied().zip(0..).collect();
             expected.sort_by_key(|(t, _)| *t);
             prop_assert_eq!(through(&stamps), (expected, 0));

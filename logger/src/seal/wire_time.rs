@@ -1,6 +1,9 @@
 //! Between the raw tables and the decoder: messages in the order in which they were on their wires.
 
-use super::{device_clock::DeviceClock, window::Window};
+use super::{
+    device_clock::{DeviceClock, LATE_US},
+    window::Window,
+};
 use crate::{decode::Decoder, message::CanFrame};
 
 /// Puts messages of all ports in order by the best time that is known of each.
@@ -20,7 +23,7 @@ enum Decodable {
 
 impl WireTime {
     pub(crate) fn new(ports: usize, live: bool) -> Self {
-        Self { live, clocks: vec![DeviceClock::default(); ports], window: Window::new() }
+        Self { live, clocks: vec![DeviceClock::default(); ports], window: Window::new(if live { LATE_US } else { 0 }) }
     }
 
     /// Takes a frame that arrived at `t_us`; says whether its adapter's clock started anew just before it.

@@ -32,7 +32,7 @@ const READ: usize = 8192;
 const BACKLOG: usize = 3072;
 /// Time between reads of an adapter that stamps its frames. The kernel keeps about 19 ms of a full bus, and waking up
 /// for every frame would cost more than all the rest.
-const PAUSE_STAMPED: Duration = Duration::from_millis(4);
+const PAUSE_STAMPED: Duration = Duration::from_millis(8);
 /// Time between reads of an adapter whose frames are stamped on arrival.
 const PAUSE_UNSTAMPED: Duration = Duration::from_millis(1);
 /// How long an adapter may take to swallow a few bytes.

@@ -382,6 +382,28 @@ fn the_writer_makes_a_record_of_what_belongs_together() {
 }
 
 #[test]
+fn ports_stay_side_by_side_when_much_has_waited_for_the_disk() {
+    let recording = Recording::of(2, |clock| {
+        let later = |port, offset, s: i64| match bytes(clock, port, offset, b"t1230\r", 0) {
+            ToJournal::Bytes(arrived) => {
+                ToJournal::Bytes(Arrived { stamp: clock.started().plus_us(s * 1_000_000), ..arrived })
+            }
+            other => other,
+        };
+        (0..20).flat_map(|s| [later(0, 6 * s, s as i64), later(1, 6 * s, s as i64)]).collect()
+    });
+    let dataset = recording.dataset.path();
+    let lock = recording.ended.iter().next().expect("a session");
+    let sealed = crate::seal::seal_journal(dataset, &lock, tallywheel_schemas::manifest::Origin::Recorded);
+    let manifest = sealed.expect("sealed").manifest;
+    assert!(manifest.notes.iter().all(|note| !note.contains("late")), "{:?}", manifest.notes);
+    let rows = crate::testing::rows(dataset, &manifest, tallywheel_schemas::Table::Frames).expect("frames");
+    let seconds: Vec<i64> =
+        crate::testing::times(&rows).iter().map(|t| (t - recording.clock.started().as_us()) / 1_000_000).collect();
+    assert_eq!(seconds, (0..20).flat_map(|s| [s, s]).collect::<Vec<i64>>());
+}
+
+#[test]
 fn a_seam_cuts_no_message() {
     let recording = Recording::of(2, |clock| {
         let seam = || ToJournal::Seam(Seam { at: clock.now(), run: None, reply: None });

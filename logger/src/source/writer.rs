@@ -37,6 +37,9 @@ const PATIENCE: Duration = Duration::from_secs(5);
 const DISK_EVERY: Duration = Duration::from_secs(5);
 /// Bytes in one record at most, chunk heads not counted.
 const BATCH_BYTES: usize = 1 << 20;
+/// Time that one record covers at most, µs. Ports follow each other record by record, and whoever reads a journal puts
+/// them in order over a few seconds only: after a stop of the disk much more than that waits in the queue.
+const BATCH_US: i64 = 250_000;
 
 /// The writing thread's state.
 #[derive(Debug)]
@@ -47,6 +50,8 @@ pub(crate) struct Writer {
     lock: SessionLock,
     journal: JournalWriter,
     streams: Vec<Stream>,
+    /// Arrival of the first chunk that no record holds yet, or of an earlier one.
+    gathering_since: Option<Timestamp>,
     /// Arrivals of chunks that are not on the disk yet.
     unsynced: Vec<Timestamp>,
     clock: SessionClock,
@@ -107,9 +112,21 @@ impl Writer {
         let journal = JournalWriter::create(&lock.directory, header.clone())?;
         let stream = |c: &Arc<Counters>| Stream { is_asked: c.is_asked, ..Stream::default() };
         let streams = board.counters.iter().map(stream).collect();
-        let unsynced = Vec::new();
-        let writer =
-            Self { data, header, lock, journal, streams, unsynced, clock, board, ended, feed, marks: 0, looked: None };
+        let writer = Self {
+            data,
+            header,
+            lock,
+            journal,
+            streams,
+            gathering_since: None,
+            unsynced: Vec::new(),
+            clock,
+            board,
+            ended,
+            feed,
+            marks: 0,
+            looked: None,
+        };
         writer.tell();
         Ok(writer)
     }
@@ -189,6 +206,11 @@ impl Writer {
             feed.offer(Input::Bytes { port: usize::from(port), at: stamp, bytes: bytes.clone() });
         }
         let index = usize::from(port);
+        let first = *self.gathering_since.get_or_insert(stamp);
+        if stamp.as_us() - first.as_us() > BATCH_US {
+            self.gather()?;
+            self.gathering_since = Some(stamp);
+        }
         let stream = &mut self.streams[index];
         let fits = stream
             .waiting
@@ -221,6 +243,7 @@ impl Writer {
     }
 
     fn gather(&mut self) -> Result<(), JournalError> {
+        self.gathering_since = None;
         (0..self.streams.len()).try_for_each(|port| self.gather_port(port))
     }
 

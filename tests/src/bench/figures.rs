@@ -119,12 +119,17 @@ fn burst_rows(r: &Recording, rows: &mut Vec<Row>) {
     lost(r, rows);
     rows.push(Row::at_most("  memory resident, sealing while recording", r.recording_mib, 32.0, "MiB"));
     rows.push(Row::at_most("  99.9 % on disk within", r.durable_p999_ms, 300.0, "ms"));
-    rows.push(Row::at_most("  longest that a read was late", r.longest_stall_ms, 15.0, "ms"));
+    late("  longest that a read was late", r, rows);
 }
 
 fn slow_rows(r: &Recording, rows: &mut Vec<Row>) {
-    rows.push(Row::at_most("syncs of 500 ms more: longest that a read was late", r.longest_stall_ms, 15.0, "ms"));
+    late("syncs of 500 ms more: longest that a read was late", r, rows);
     lost(r, rows);
+}
+
+fn late(what: &str, r: &Recording, rows: &mut Vec<Row>) {
+    rows.push(Row::at_most(what, r.longest_stall_ms, 15.0, "ms"));
+    rows.push(Row::plain("  longest that the benchmark itself was late", shown(r.speaker_late_ms, "ms")));
 }
 
 fn lost(r: &Recording, rows: &mut Vec<Row>) {

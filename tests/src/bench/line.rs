@@ -43,6 +43,8 @@ pub(super) struct Spoken {
     pub(super) packets_held: u64,
     /// The most that was held back, bytes.
     pub(super) most_held: usize,
+    /// The longest that a packet was late because this thread was, as on a machine that has too much to do.
+    pub(super) longest_late: Duration,
     pub(super) passed: Duration,
 }
 
@@ -91,6 +93,7 @@ impl Line {
                     break 'rounds;
                 }
                 thread::sleep(at.saturating_sub(start.elapsed()));
+                spoken.longest_late = spoken.longest_late.max(start.elapsed().saturating_sub(at));
                 held.extend_from_slice(&traffic.bytes[from..packet.end]);
                 spoken.frames += u64::from(packet.frames);
                 from = packet.end;

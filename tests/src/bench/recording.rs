@@ -25,6 +25,8 @@ use super::{
     traffic::Traffic,
 };
 
+/// CPU time is counted in so many stretches, of which the median counts.
+const STRETCHES: u32 = 5;
 /// After the first frames, before CPU time is counted.
 const WARM_UP: Duration = Duration::from_secs(1);
 /// Between the last byte and the signal to end.
@@ -61,6 +63,8 @@ pub(super) struct Recording {
     pub(super) durable_max_ms: f64,
     /// The longest that a read was late, ms.
     pub(super) longest_stall_ms: f64,
+    /// The longest that the benchmark's own thread was late, ms: what the machine was worth.
+    pub(super) speaker_late_ms: f64,
     /// Bytes of the journal a frame while recording; `None` across sessions.
     pub(super) journal_bytes_per_frame: Option<f64>,
 }
@@ -103,8 +107,8 @@ struct Run<'a> {
 
 /// What is asked of the recorder while it runs.
 struct Look {
-    threads: Threads,
-    passed: Duration,
+    /// Share of a core, of the reading thread and of all others.
+    shares: (f64, f64),
     recording_mib: f64,
     status: Value,
 }
@@ -150,19 +154,17 @@ impl Run<'_> {
     /// Looks at the recorder shortly before the end.
     fn watch(&self, process: Process, length: Duration, directory: &Path) -> Result<Look, BenchError> {
         thread::sleep(WARM_UP);
-        let (before, began) = (process.threads()?, Instant::now());
-        thread::sleep(length.saturating_sub(WARM_UP + Duration::from_millis(200)));
-        let threads = process.threads()?.since(before);
-        let passed = began.elapsed();
+        let stretch = length.saturating_sub(WARM_UP + Duration::from_millis(200)) / STRETCHES;
+        let shares = (0..STRETCHES).map(|_| shares(process, stretch)).collect::<Result<Vec<_>, _>>()?;
         let recording_mib = process.peak_mib().unwrap_or(f64::NAN);
         let mut ask = Command::new(&self.plan.logger);
         ask.args(["status", "--format", "json", "--data"]).arg(data(directory));
         let answer = ask.output().map_err(BenchError::io("ask the recorder"))?;
         let status = serde_json::from_slice(&answer.stdout).map_err(|_| BenchError::Peer {
             what: "the logger's status",
-            said: String::from_utf8_lossy(&answer.stdout).into_owned(),
+            said: String::from_utf8_lossy(&[answer.stdout.as_slice(), &answer.stderr].concat()).into_owned(),
         })?;
-        Ok(Look { threads, passed, recording_mib, status })
+        Ok(Look { shares: middle(shares), recording_mib, status })
     }
 
     fn recording(&self, spoken: Spoken, look: &Look, ended_mib: f64, manifests: &[Manifest]) -> Recording {
@@ -173,7 +175,6 @@ impl Run<'_> {
         let number = |name: &str| status["sync"][name].as_f64().unwrap_or(f64::NAN);
         let of_port = |name: &str| status["ports"][0][name].as_f64().unwrap_or(f64::NAN);
         let journal = status["journal_bytes"].as_f64().map(|bytes| bytes / of_port("messages"));
-        let share = |time: Duration| time.as_secs_f64() / look.passed.as_secs_f64();
         Recording {
             length_s: spoken.passed.as_secs_f64(),
             frames_sent: spoken.frames,
@@ -182,8 +183,8 @@ impl Run<'_> {
             sessions: manifests.len(),
             packets_held: spoken.packets_held,
             most_held_bytes: spoken.most_held,
-            reader_share: share(look.threads.reader),
-            others_share: share(look.threads.others),
+            reader_share: look.shares.0,
+            others_share: look.shares.1,
             recording_mib: look.recording_mib,
             ended_mib,
             durable_p50_ms: number("p50_ms"),
@@ -191,9 +192,25 @@ impl Run<'_> {
             durable_p999_ms: number("p999_ms"),
             durable_max_ms: number("max_ms"),
             longest_stall_ms: of_port("longest_stall_ms"),
+            speaker_late_ms: spoken.longest_late.as_secs_f64() * 1000.0,
             journal_bytes_per_frame: journal.filter(|_| self.rotate_s.is_none()),
         }
     }
+}
+
+/// Shares of a core over a stretch of time, of the reading thread and of all others.
+fn shares(process: Process, stretch: Duration) -> Result<(f64, f64), BenchError> {
+    let (before, began) = (process.threads()?, Instant::now());
+    thread::sleep(stretch);
+    let Threads { reader, others } = process.threads()?.since(before);
+    let passed_s = began.elapsed().as_secs_f64();
+    Ok((reader.as_secs_f64() / passed_s, others.as_secs_f64() / passed_s))
+}
+
+/// The stretch whose sum is the median.
+fn middle(mut shares: Vec<(f64, f64)>) -> (f64, f64) {
+    shares.sort_by(|a, b| (a.0 + a.1).total_cmp(&(b.0 + b.1)));
+    shares.get(shares.len() / 2).copied().unwrap_or((f64::NAN, f64::NAN))
 }
 
 fn data(directory: &Path) -> PathBuf {

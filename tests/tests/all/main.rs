@@ -7,6 +7,7 @@ mod database_peer;
 mod fuzz_corpus;
 mod integrity;
 mod live_page;
+mod logger_bench;
 mod modbus_peer;
 mod obd;
 mod public_data;
