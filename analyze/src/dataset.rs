@@ -16,7 +16,8 @@ use std::{
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use tallywheel_schemas::{
-    Digest, Manifest, Rig, Table,
+    Digest, Manifest, Rig, Table, Timestamp,
+    correction::{self, CorrectionError},
     manifest::{FileRecord, Seal},
     report::UnusableSession,
 };
@@ -35,13 +36,16 @@ pub struct Dataset {
 /// One sealed session.
 #[derive(Debug)]
 pub struct Session {
-    /// What was recorded.
+    /// What was recorded, as it is known today: with the run sheet's corrections, which are among the notes, and with
+    /// its times put right by the satellite receiver's, as [`TableRows`] are.
     pub manifest: Manifest,
     /// The rig that the decoded tables were made with.
     pub rig: Rig,
     /// Hash of the session's content; derived tables are keyed by it.
     pub digest: Digest,
     root: PathBuf,
+    /// Date under which its files lie.
+    date: String,
 }
 
 /// Which sessions are wanted. The default is all of them.
@@ -165,13 +169,17 @@ impl Filter {
 
 impl Session {
     fn open(root: &Path, path: &Path) -> Result<Self, SessionFault> {
-        let (manifest, seal) = Manifest::read_with_seal(path)?;
+        let (mut manifest, seal) = Manifest::read_with_seal(path)?;
         let (path, run) = (path.to_owned(), manifest.run.as_ref().map(|r| r.run.clone()));
         if seal == Seal::Altered {
             return Err(SessionFault::Altered { path, run });
         }
+        let corrected = correct(root, &mut manifest);
+        corrected.map_err(|source| SessionFault::Correction { path: path.clone(), source, run: run.clone() })?;
         let rig = manifest.parse_rig().map_err(|source| SessionFault::Rig { path, source, run })?;
-        Ok(Self { digest: manifest.content_digest(), manifest, rig, root: root.to_owned() })
+        let date = manifest.start_us.date();
+        put_times_right(&mut manifest);
+        Ok(Self { digest: manifest.content_digest(), manifest, rig, root: root.to_owned(), date })
     }
 
     /// The rows of one table, of the columns named, as far as their bytes match the manifest's hashes. A table or
@@ -179,7 +187,7 @@ impl Session {
     /// [`TableRows::damage`].
     pub fn rows(&self, table: Table, columns: &[&str]) -> TableRows {
         match self.manifest.file(table) {
-            Some(record) => TableRows::open(&self.root, record, columns),
+            Some(record) => TableRows::open(&self.root, record, columns, self.manifest.clock_fit.as_ref()),
             None => TableRows::none(),
         }
     }
@@ -193,11 +201,31 @@ impl Session {
     /// Path of one of this session's derived files below the dataset's root.
     pub(crate) fn derived_path(&self, table: Table) -> PathBuf {
         let m = &self.manifest;
-        self.root.join(table.path(&m.vehicle, &m.start_us.date(), &m.session))
+        self.root.join(table.path(&m.vehicle, &self.date, &m.session))
     }
 
-    fn order(&self) -> (&str, tallywheel_schemas::Timestamp, &str) {
+    fn order(&self) -> (&str, Timestamp, &str) {
         (&self.manifest.vehicle, self.manifest.start_us, &self.manifest.session)
+    }
+}
+
+/// Applies the corrections of a session's run sheet and says so in the notes.
+fn correct(root: &Path, manifest: &mut Manifest) -> Result<(), CorrectionError> {
+    let corrections = correction::read(root, &manifest.vehicle, &manifest.session)?;
+    let (sheet, applied) = correction::apply(manifest.run.as_ref(), &corrections)?;
+    manifest.run = sheet;
+    manifest.notes.extend(applied.iter().map(ToString::to_string));
+    Ok(())
+}
+
+/// Adds to a manifest's times what the host's clock was off by.
+fn put_times_right(manifest: &mut Manifest) {
+    let Some(fit) = manifest.clock_fit.clone() else { return };
+    let right = |t: Timestamp| t.plus_us(fit.correction_us(t));
+    manifest.start_us = right(manifest.start_us);
+    manifest.end_us = right(manifest.end_us);
+    for gap in &mut manifest.gaps {
+        gap.start_us = right(gap.start_us);
     }
 }
 

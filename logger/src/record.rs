@@ -241,7 +241,7 @@ pub fn record(
         std::thread::spawn(move || seal_all(&data, &to_seal, &board, sealed))
     };
     let schedule = Schedule { length: options.length, rotate: options.rotate };
-    listen(&runtime, &plan.rig, ports, sender, clock, &board, schedule).map_err(RecordError::Runtime)?;
+    listen(&runtime, &plan.rig, ports, &sender, clock, &board, schedule).map_err(RecordError::Runtime)?;
     let written = join(writer);
     drop(page);
     let sealed = join(sealer);
@@ -299,7 +299,7 @@ pub fn check_ports(plan: &CheckPlan) -> Result<Readiness, RecordError> {
     let rig = plan.rig.clone();
     let judge = std::thread::spawn(move || check::run(&rig, &arrivals, &options, || clock.now()));
     let schedule = Schedule { length: Some(*length), rotate: None };
-    listen(&runtime, &plan.rig, ports, sender, clock, &board, schedule).map_err(RecordError::Runtime)?;
+    listen(&runtime, &plan.rig, ports, &sender, clock, &board, schedule).map_err(RecordError::Runtime)?;
     join(forward);
     Ok(join(judge))
 }

@@ -9,7 +9,6 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
@@ -35,7 +34,7 @@ pub struct Correction {
 }
 
 /// A correction as reports show it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AppliedCorrection {
     /// Field of the run sheet.
     pub field: String,
@@ -49,6 +48,17 @@ pub struct AppliedCorrection {
     pub at: String,
     /// Why.
     pub reason: String,
+}
+
+impl std::fmt::Display for AppliedCorrection {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Self { field, from, to, who, at, reason } = self;
+        write!(f, "run sheet corrected: {field} was {from}, is {to} ({}, {at}: {reason})", who_or_nobody(who))
+    }
+}
+
+fn who_or_nobody(who: &str) -> &str {
+    if who.is_empty() { "without initials" } else { who }
 }
 
 /// A correction that cannot be written, read or applied.
@@ -209,6 +219,10 @@ mod tests {
         let (corrected, applied) = apply(Some(&sheet()), &list).expect("valid");
         let corrected = corrected.expect("a sheet");
         assert_eq!((corrected.driver, corrected.payload_kg), (None, Some(180.0)));
+        assert_eq!(
+            applied[0].to_string(),
+            "run sheet corrected: driver was AB, is EF (CD, 2026-10-05T08:30:00Z: written down wrongly)"
+        );
         let changes: Vec<String> = applied.iter().map(|a| format!("{} {} -> {}", a.field, a.from, a.to)).collect();
         assert_eq!(changes, ["driver AB -> EF", "payload_kg nothing -> 180.0", "driver EF -> nothing"]);
     }

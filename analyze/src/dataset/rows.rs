@@ -3,10 +3,11 @@
 use std::{
     panic::{AssertUnwindSafe, catch_unwind},
     path::Path,
+    sync::Arc,
 };
 
 use arrow::{
-    array::{Array, AsArray, RecordBatch},
+    array::{Array, AsArray, Int64Array, RecordBatch},
     datatypes::Int64Type,
 };
 use parquet::{
@@ -16,7 +17,10 @@ use parquet::{
     },
     file::{metadata::ParquetMetaData, statistics::Statistics},
 };
-use tallywheel_schemas::manifest::FileRecord;
+use tallywheel_schemas::{
+    Timestamp,
+    manifest::{ClockFit, FileRecord},
+};
 
 use super::{
     Damage,
@@ -35,6 +39,8 @@ pub struct TableRows {
     left: u64,
     last_t_us: i64,
     damage: Vec<Damage>,
+    /// What the host's clock was off by, added to every stamp.
+    clock_fit: Option<ClockFit>,
 }
 
 impl std::fmt::Debug for TableRows {
@@ -45,11 +51,12 @@ impl std::fmt::Debug for TableRows {
 
 impl TableRows {
     pub(super) const fn none() -> Self {
-        Self { reader: None, record: None, left: 0, last_t_us: i64::MIN, damage: Vec::new() }
+        Self { reader: None, record: None, left: 0, last_t_us: i64::MIN, damage: Vec::new(), clock_fit: None }
     }
 
-    pub(super) fn open(root: &Path, record: &FileRecord, columns: &[&str]) -> Self {
-        let mut rows = Self { record: Some(record.clone()), ..Self::none() };
+    pub(super) fn open(root: &Path, record: &FileRecord, columns: &[&str], clock_fit: Option<&ClockFit>) -> Self {
+        let clock_fit = clock_fit.filter(|fit| fit.correction_us(fit.at_us) != 0).cloned();
+        let mut rows = Self { record: Some(record.clone()), clock_fit, ..Self::none() };
         let Some(verified) = verify(root, record, &mut rows.damage) else { return rows };
         rows.left = verified.groups.iter().filter_map(|g| record.row_groups.get(*g)).map(|g| g.rows).sum();
         match reader(verified, columns) {
@@ -105,7 +112,10 @@ impl Iterator for TableRows {
                 Ok(Some(Ok(batch))) => {
                     self.left = self.left.saturating_sub(batch.num_rows() as u64);
                     if self.in_order(&batch) {
-                        return Some(batch);
+                        return Some(match &self.clock_fit {
+                            Some(fit) => put_right(&batch, fit),
+                            None => batch,
+                        });
                     }
                     self.note(batch.num_rows() as u64, "time stamps run backwards");
                 }
@@ -115,6 +125,16 @@ impl Iterator for TableRows {
             }
         }
     }
+}
+
+/// The same rows with their stamps put right. The line of a fit is so flat that their order stays.
+fn put_right(batch: &RecordBatch, fit: &ClockFit) -> RecordBatch {
+    let Some((index, _)) = batch.schema_ref().column_with_name("t_us") else { return batch.clone() };
+    let times = batch.column(index).as_primitive::<Int64Type>();
+    let right: Int64Array = times.unary(|t| t.saturating_add(fit.correction_us(Timestamp::from_us(t))));
+    let mut columns = batch.columns().to_vec();
+    columns[index] = Arc::new(right);
+    RecordBatch::try_new(batch.schema(), columns).expect("the same columns, one with other values")
 }
 
 fn reader(verified: Verified, columns: &[&str]) -> Result<ParquetRecordBatchReader, String> {

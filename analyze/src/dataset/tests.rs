@@ -260,3 +260,50 @@ fn sessions_are_filtered_and_in_order() {
     assert_eq!(names(Filter { from: date(1), ..Filter::default() }), "ab");
     assert_eq!(names(Filter { runs: vec!["hl-02".to_owned()], ..Filter::default() }), "b");
 }
+
+/// Satellite time was an hour and 20 ms ahead at the first fix, and 50 ppm more were lost from then on.
+#[test]
+fn stamps_are_put_right_on_reading_and_the_files_keep_theirs() {
+    let (dir, manifest, path) = four_groups();
+    let bytes = fs::read(&path).expect("a file");
+    let fit = tallywheel_schemas::manifest::ClockFit {
+        offset_us: 3_600_020_000,
+        at_us: Timestamp::from_us(row(100).0),
+        drift_ppm: 50.0,
+        residual_us: 0,
+        fixes: 7,
+    };
+    let adjusted = Manifest { clock_fit: Some(fit), ..manifest.clone() }.sealed();
+    fs::write(dir.path().join(manifest.path()), adjusted.to_json()).expect("room");
+    let (values, damage) = read(dir.path());
+    assert!(damage.is_empty(), "{damage:?}");
+    let right = |i: i64| row(i).0 + 3_600_020_000 + (i - 100) * 5;
+    assert_eq!(values.iter().map(|v| v.0).collect::<Vec<_>>(), (0..400).map(right).collect::<Vec<_>>());
+    let session = Dataset::open(dir.path()).expect("a dataset").sessions(&Filter::default()).remove(0);
+    assert_eq!(session.manifest.start_us.as_us(), right(0));
+    assert_eq!(session.manifest.end_us.as_us(), right(399));
+    let stored = manifest.start_us.date();
+    assert!(session.derived_path(Table::Ledger).to_string_lossy().contains(&stored), "files stay where they lie");
+    assert_eq!(fs::read(&path).expect("a file"), bytes);
+}
+
+#[test]
+fn a_corrected_run_sheet_counts_and_is_told_of() {
+    use tallywheel_schemas::{RunSheet, TextFile, correction::Correction};
+    let dir = tempfile::tempdir().expect("a directory");
+    let sheet = "[run]\nrun = \"hl-01\"\nroute = \"harbour loop\"\ncondition = \"baseline\"\ndriver = \"AB\"\n";
+    let run = Some(RunSheet::parse(&TextFile::new("run.toml", sheet)).expect("a sheet"));
+    Sealed { run, ..Sealed::new("s1", RIG, vec![speeds(10)]) }.write(dir.path()).expect("a session");
+    let at = Timestamp::from_us(START);
+    let driver = Correction::new(at, "CD", "the other way round", "driver", "EF".into());
+    correction::append(dir.path(), "skerry-1", "s1", &[driver]).expect("room");
+    let session = Dataset::open(dir.path()).expect("a dataset").sessions(&Filter::default()).remove(0);
+    assert_eq!(session.manifest.run.as_ref().and_then(|r| r.driver.clone()).as_deref(), Some("EF"));
+    assert!(session.manifest.notes.iter().any(|n| n.contains("driver was AB, is EF (CD, ")), "{:?}", session.manifest);
+    let nonsense = Correction::new(at, "CD", "a slip", "condition", "sideways".into());
+    correction::append(dir.path(), "skerry-1", "s1", &[nonsense]).expect("room");
+    let dataset = Dataset::open(dir.path()).expect("a dataset");
+    let unusable = dataset.unusable(&Filter::default());
+    assert!(unusable[0].reason.contains("condition = sideways: unknown variant"), "{unusable:?}");
+    assert_eq!(unusable[0].run.as_deref(), Some("hl-01"));
+}

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
-use tallywheel_schemas::{ManifestError, TextFileError, report::UnusableSession};
+use tallywheel_schemas::{ManifestError, TextFileError, correction::CorrectionError, report::UnusableSession};
 
 use super::Filter;
 
@@ -19,6 +19,16 @@ pub(super) enum SessionFault {
         /// The manifest.
         path: PathBuf,
         /// What it now says to be the run.
+        run: Option<String>,
+    },
+    /// The corrections of the run sheet cannot be used.
+    #[error("corrections of {}: {source}; mend or remove that line", path.display())]
+    Correction {
+        /// The manifest.
+        path: PathBuf,
+        /// Which line and why.
+        source: CorrectionError,
+        /// The run.
         run: Option<String>,
     },
     /// The rig in the manifest cannot be used.
@@ -48,7 +58,9 @@ impl Unusable {
         let date = path.parent();
         let run = match fault {
             SessionFault::Manifest(_) => None,
-            SessionFault::Altered { run, .. } | SessionFault::Rig { run, .. } => run.clone(),
+            SessionFault::Altered { run, .. }
+            | SessionFault::Correction { run, .. }
+            | SessionFault::Rig { run, .. } => run.clone(),
         };
         Self {
             date: value(date, "date=").parse().ok(),

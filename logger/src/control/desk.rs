@@ -45,13 +45,13 @@ impl Desk {
 
     fn carry_out(&self, what: CommandKind, who: &str) -> Result<String, String> {
         match what {
-            CommandKind::Mark { text, at } => self.mark(text, at, who),
+            CommandKind::Mark { text, at } => self.mark(&text, at, who),
             CommandKind::RunStart { sheet } => self.start(sheet),
             CommandKind::RunStop { fuel_mass_after_kg } => self.stop(fuel_mass_after_kg, who),
         }
     }
 
-    fn mark(&self, text: String, at: Option<Timestamp>, who: &str) -> Result<String, String> {
+    fn mark(&self, text: &str, at: Option<Timestamp>, who: &str) -> Result<String, String> {
         let text = text.trim().to_owned();
         if text.is_empty() {
             return Err("a marker needs a text".to_owned());

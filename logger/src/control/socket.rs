@@ -32,7 +32,7 @@ const TIMEOUT: Duration = Duration::from_secs(10);
 #[serde(rename_all = "snake_case")]
 enum Request {
     Status,
-    Command { what: CommandKind, who: String },
+    Command { what: Box<CommandKind>, who: String },
 }
 
 /// What comes back.
@@ -105,7 +105,7 @@ fn answer(stream: &UnixStream, board: &Board, clock: SessionClock, commands: &mp
     BufReader::new(stream.take(LONGEST)).read_line(&mut line)?;
     let answer = match serde_json::from_str(&line) {
         Ok(Request::Status) => Answer::Status(Box::new(board.status(clock.now()))),
-        Ok(Request::Command { what, who }) => carry_out(commands, what, who),
+        Ok(Request::Command { what, who }) => carry_out(commands, *what, who),
         Err(error) => Answer::Refused(format!("not understood: {error}")),
     };
     send(stream, &answer)
@@ -146,7 +146,7 @@ pub(crate) fn status(data: &Path) -> Result<Status, ControlError> {
 /// # Errors
 /// When nobody records there, the talk breaks off, or the recorder does not want to.
 pub(crate) fn command(data: &Path, what: CommandKind, who: String) -> Result<String, ControlError> {
-    match ask(data, &Request::Command { what, who })? {
+    match ask(data, &Request::Command { what: Box::new(what), who })? {
         Answer::Done(text) => Ok(text),
         Answer::Refused(text) => Err(ControlError::Refused(text)),
         Answer::Status(_) => Err(ControlError::Refused("an answer to something else".to_owned())),

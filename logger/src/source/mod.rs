@@ -80,7 +80,7 @@ pub(crate) fn listen(
     runtime: &tokio::runtime::Runtime,
     rig: &Rig,
     ports: Vec<Listened>,
-    sender: Sender,
+    sender: &Sender,
     clock: SessionClock,
     board: &Arc<Board>,
     schedule: Schedule,
@@ -106,7 +106,7 @@ pub(crate) fn listen(
             };
             tasks.push(tokio::task::spawn_local(port::run(target, opener, stream, ear)));
         }
-        watch_over(&mut signals, &sender, clock, schedule, &status).await;
+        watch_over(&mut signals, sender, clock, schedule, &status).await;
         sender.shared().end();
         // A port whose task is over already does not listen any more.
         let _ = stop.send(true);

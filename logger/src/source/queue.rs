@@ -18,6 +18,8 @@ use crate::{
 
 /// Bytes that may wait for the disk, the queue's own cost included. At 620 frames a second this is several minutes.
 const ROOM: usize = 8 << 20;
+/// With no more than this waiting, a stop of the disk is over.
+const CAUGHT_UP: usize = 64 << 10;
 /// What a waiting chunk costs beside its bytes.
 const CHUNK_COST: usize = 96;
 
@@ -80,17 +82,33 @@ pub(crate) struct WriterGone;
 pub(crate) struct Shared {
     queued: AtomicUsize,
     disk_stopped: AtomicBool,
+    /// The disk takes data again, and what piled up meanwhile is being written.
+    catching_up: AtomicBool,
     ending: AtomicBool,
 }
 
 impl Shared {
-    /// Whether the disk takes nothing at the moment.
+    /// Whether the disk takes nothing at the moment, or has yet to catch up with what piled up meanwhile.
     pub(crate) fn disk_is_stopped(&self) -> bool {
         self.disk_stopped.load(Relaxed)
     }
 
-    pub(crate) fn disk_stopped(&self, stopped: bool) {
-        self.disk_stopped.store(stopped, Relaxed);
+    pub(crate) fn disk_stops(&self) {
+        self.catching_up.store(false, Relaxed);
+        self.disk_stopped.store(true, Relaxed);
+    }
+
+    /// The disk takes data again. It counts as stopped until what piled up meanwhile is taken: what finds no room
+    /// until then is lost to the stop, not to a disk that is too slow.
+    pub(crate) fn disk_resumes(&self) {
+        self.catching_up.store(true, Relaxed);
+        self.caught_up(self.queued.load(Relaxed));
+    }
+
+    fn caught_up(&self, queued: usize) {
+        if queued <= CAUGHT_UP && self.catching_up.swap(false, Relaxed) {
+            self.disk_stopped.store(false, Relaxed);
+        }
     }
 
     /// Whether the recording is about to end, so that nothing may wait for ever.
@@ -173,11 +191,40 @@ impl Queue {
     /// Frees the room of what was taken.
     pub(super) fn taken(&self, message: &ToJournal) {
         if let ToJournal::Bytes(arrived) = message {
-            self.shared.queued.fetch_sub(cost(arrived), Relaxed);
+            let cost = cost(arrived);
+            let queued = self.shared.queued.fetch_sub(cost, Relaxed) - cost;
+            self.shared.caught_up(queued);
         }
     }
 }
 
 fn cost(arrived: &Arrived) -> usize {
     arrived.bytes.len() + CHUNK_COST
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_stop_lasts_until_what_piled_up_is_taken() {
+        let (sender, queue) = queue();
+        let arrived =
+            Arrived { port: 0, stamp: Timestamp::from_us(0), offset: 0, bytes: vec![0; 40_000], unfinished: 0 };
+        for _ in 0..3 {
+            sender.bytes(arrived.clone()).expect("the queue is open");
+        }
+        queue.shared.disk_stops();
+        queue.shared.disk_resumes();
+        let stopped = queue.receiver.try_iter().map(|message| {
+            let before = queue.shared.disk_is_stopped();
+            queue.taken(&message);
+            before
+        });
+        assert_eq!(stopped.collect::<Vec<_>>(), [true, true, false]);
+        // With nothing piled up it is over at once.
+        queue.shared.disk_stops();
+        queue.shared.disk_resumes();
+        assert!(!queue.shared.disk_is_stopped());
+    }
 }

@@ -25,7 +25,7 @@ impl StableName {
         Self::among(path, &Self::roots())
     }
 
-    /// As [`StableName::of`], in other directories. A path inside one of them is a stable name already; of several
+    /// The stable name of a device that is there now, in these directories. A path inside one of them is a stable name already; of several
     /// links to one device the first by name is taken.
     pub(crate) fn among(path: &Path, roots: &[PathBuf]) -> Option<Self> {
         if path.parent().is_some_and(|parent| roots.iter().any(|root| root == parent)) {

@@ -327,7 +327,11 @@ impl Recording {
         let writer = writer.expect("a journal");
         let (sender, queue) = queue();
         for message in messages(clock) {
-            sender.send(message).expect("the queue is open");
+            match message {
+                ToJournal::Bytes(arrived) => sender.bytes(arrived),
+                other => sender.send(other),
+            }
+            .expect("the queue is open");
         }
         drop(sender);
         writer.write(&queue).expect("written");

@@ -273,7 +273,7 @@ impl Writer {
             tracing::warn!("the disk takes data again after {:.1} s", at_us.seconds_since(since));
             let what = SessionNote::DiskStopped { since_us: since, reason };
             self.journal.append(&Record::Note(Note { at_us, what }))?;
-            queue.shared.disk_stopped(false);
+            queue.shared.disk_resumes();
             self.board.state().disk = None;
             self.show(None);
         }
@@ -285,7 +285,7 @@ impl Writer {
         let reason = error.to_string();
         let advice = if error.is_full() { "free some space; recording goes on by itself" } else { "trying again" };
         tracing::error!("{reason}; nothing is written until that is mended: {advice}");
-        queue.shared.disk_stopped(true);
+        queue.shared.disk_stops();
         let mut state = self.board.state();
         state.disk = Some(reason.clone());
         state.faults += 1;

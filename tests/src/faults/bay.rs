@@ -93,9 +93,9 @@ impl Bay {
         run(&self.logger, args).map_err(within("the logger"))
     }
 
-    /// What `status --json` says, and its exit code.
+    /// What `status` says to programs, and its exit code.
     pub(super) fn status(&self) -> Checked<(Value, Option<i32>)> {
-        let ended = self.logger(&["status"], &["--json"])?;
+        let ended = self.logger(&["status"], &["--format", "json"])?;
         Ok((serde_json::from_str(&ended.stdout).map_err(within(ended.stderr))?, ended.code))
     }
 
@@ -109,8 +109,8 @@ impl Bay {
         Ok(found.into_iter().filter(|path| path.is_dir()).collect())
     }
 
-    /// The notes of the report on the faulted run, which is compared with a partner made up for the purpose.
-    pub(super) fn report_notes(&self) -> Checked<Vec<String>> {
+    /// A run that the faulted one is compared with, made up for the purpose.
+    fn import_partner(&self) -> Checked<()> {
         let capture: String = (0..100_u16).map(|i| frames::line(i.into(), Some(i * 10))).collect();
         let capture = format!("{PORT}={}", self.write("partner.slcan", &capture)?.display());
         let sheet = self.write("partner.toml", &sheet(PARTNER, "assist"))?;
@@ -118,8 +118,13 @@ impl Bay {
         let start = ["--start", "2026-10-05T08:30:00Z", "--capture", &capture];
         let files = ["--rig", text(&rig)?, "--run-sheet", text(&sheet)?];
         let imported = self.logger(&["import"], &[&start[..], &files[..]].concat())?;
-        if imported.code == Some(2) {
-            return Err(imported.stderr);
+        if imported.code == Some(2) { Err(imported.stderr) } else { Ok(()) }
+    }
+
+    /// The notes of the report on the faulted run, which is compared with its partner.
+    pub(super) fn report_notes(&self) -> Checked<Vec<String>> {
+        if !self.path("partner.slcan").exists() {
+            self.import_partner()?;
         }
         let campaign = format!(
             "schema = 1\nname = \"faults\"\nvehicle = \"skerry-9\"\nroute = \"harbour loop\"\nclaim_percent = 45.0\n\

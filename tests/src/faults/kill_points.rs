@@ -120,7 +120,7 @@ fn record(bay: &Bay) -> Checked<Vec<Pristine>> {
     for path in sealed::entries(&kept)? {
         let bytes = fs::read(&path).map_err(within(path.display()))?;
         let session = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        journals.push(Pristine { session, walk: Walk::of(&bytes), bytes });
+        journals.push(Pristine { session, walk: Walk::of(&bytes)?, bytes });
     }
     let seams = journals.iter().filter(|j| j.walk.ended).count();
     if seams < 2 || journals.iter().all(|j| j.walk.numbers.is_empty()) {
@@ -220,7 +220,7 @@ fn judge(
             if skipped_at.is_some_and(|at| at != whole) {
                 return Err(format!("it says that byte {skipped_at:?} is the first unread, which is {whole}"));
             }
-            let ended = Walk::of(&damaged[..whole]).ended;
+            let ended = Walk::of(&damaged[..whole])?.ended;
             let open: Vec<GapCause> = manifest.gaps.iter().filter(|g| g.length_us.is_none()).map(|g| g.cause).collect();
             if open != if ended { vec![] } else { vec![cause] } {
                 return Err(format!("ended cleanly: {ended}; gaps stated: {:?}", manifest.gaps));

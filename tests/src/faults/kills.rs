@@ -135,7 +135,7 @@ fn unreadable(bay: &Bay, faults: Option<&Faults>) -> Checked<usize> {
             let bytes = fs::read(journal).map_err(within(journal.display()))?;
             count += usize::from(match faults {
                 Some(faults) => vouched(journal, faults)? > 0,
-                None => !Walk::of(&bytes).ends.is_empty(),
+                None => !Walk::of(&bytes)?.ends.is_empty(),
             });
         }
     }

@@ -50,7 +50,7 @@ pub(crate) fn within<E: std::fmt::Display>(what: impl std::fmt::Display) -> impl
 }
 
 /// How often a cell is run again because the machine stalled.
-const MOST_REPEATS: usize = 4;
+const MOST_REPEATS: usize = 3;
 /// How long a calm machine is waited for.
 const CALM_PATIENCE: Duration = Duration::from_secs(60);
 

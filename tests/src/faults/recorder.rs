@@ -15,6 +15,8 @@ use nix::{
     unistd::Pid,
 };
 
+use super::terminal::Terminal;
+
 /// A running `tallywheel-logger record`. It is killed when this is dropped.
 #[derive(Debug)]
 pub struct Recorder {
@@ -93,6 +95,25 @@ impl Recorder {
             thread::sleep(Duration::from_millis(10));
         }
         Ok(())
+    }
+
+    /// Waits until it has opened the adapter on a terminal.
+    ///
+    /// # Errors
+    /// When it has not after so long or has ended, with what it said.
+    pub fn wait_opens(&mut self, terminal: &mut Terminal, patience: Duration) -> io::Result<()> {
+        const LOOK: Duration = Duration::from_millis(500);
+        let until = Instant::now() + patience;
+        loop {
+            let is_over = self.child.try_wait()?.is_some();
+            match terminal.wait_opened(LOOK) {
+                Ok(_) => return Ok(()),
+                Err(e) if is_over || Instant::now() > until => {
+                    return Err(io::Error::new(e.kind(), format!("{e}: {}", self.said())));
+                }
+                Err(_) => {}
+            }
+        }
     }
 
     /// Sends it a signal.

@@ -83,8 +83,8 @@ impl<'a> Scene<'a> {
         link.point_to(terminal.device()).map_err(within("link"))?;
         let mut command = command(bay, setup, &link)?;
         let faults = faults(bay, setup, &mut command)?;
-        let recorder = Recorder::start(command).map_err(within("the recorder"))?;
-        terminal.wait_opened(PATIENCE).map_err(|e| format!("{e}: {}", recorder.said()))?;
+        let mut recorder = Recorder::start(command).map_err(within("the recorder"))?;
+        recorder.wait_opens(&mut terminal, PATIENCE).map_err(within("the recorder"))?;
         let speaker = Speaker::start(terminal, 0);
         if let Some(ms) = setup.device_ms {
             speaker.device_clock(ms);
@@ -110,9 +110,9 @@ impl<'a> Scene<'a> {
     }
 
     /// Plugs an adapter in again and waits until the recorder has opened it.
-    pub(super) fn plug(&self, mut terminal: Terminal) -> Checked<()> {
+    pub(super) fn plug(&mut self, mut terminal: Terminal) -> Checked<()> {
         self.link.point_to(terminal.device()).map_err(within("link"))?;
-        terminal.wait_opened(PATIENCE).map_err(|e| format!("{e}: {}", self.recorder.said()))?;
+        self.recorder.wait_opens(&mut terminal, PATIENCE).map_err(within("the recorder"))?;
         self.speaker.plug(terminal);
         Ok(())
     }

@@ -127,8 +127,8 @@ pub(super) fn late_fix(bay: &Bay) -> Checked<String> {
     bay.write("rig.toml", &rig)?;
     command.args(["--device", &format!("gps={}", receiver.device().display())]);
     let _faults = faults(bay, &setup, &mut command)?;
-    let recorder = Recorder::start(command).map_err(within("the recorder"))?;
-    adapter.wait_opened(PATIENCE).map_err(|e| format!("{e}: {}", recorder.said()))?;
+    let mut recorder = Recorder::start(command).map_err(within("the recorder"))?;
+    recorder.wait_opens(&mut adapter, PATIENCE).map_err(within("the recorder"))?;
     receiver.wait_listened(PATIENCE).map_err(within("gps"))?;
     let (speaker, receiver) = (Speaker::start(adapter, 500), Receiver::start(receiver));
     let fix_us = now_us() + 2_000_000;

@@ -34,7 +34,7 @@ pub(super) fn replug_renumbered(bay: &Bay) -> Checked<String> {
 
 fn out_and_in(
     bay: &Bay,
-    scene: Scene<'_>,
+    mut scene: Scene<'_>,
     plug: impl FnOnce(&std::path::Path) -> std::io::Result<Terminal>,
 ) -> Checked<String> {
     scene.pass(0.8);
@@ -96,13 +96,13 @@ pub(super) fn absent_at_start(bay: &Bay) -> Checked<String> {
         return Err(format!("with nobody --unattended: code {:?}, {}", refused.code, refused.stderr));
     }
     let setup = Setup { args: vec!["--unattended".to_owned()], ..Setup::new() };
-    let recorder = Recorder::start(command(bay, &setup, &link)?).map_err(within("the recorder"))?;
+    let mut recorder = Recorder::start(command(bay, &setup, &link)?).map_err(within("the recorder"))?;
     recorder.wait_said("recording session", PATIENCE).map_err(within("the recorder"))?;
     let start_us = now_us();
     std::thread::sleep(Duration::from_millis(1500));
     let mut terminal = Terminal::open().map_err(within("a pseudo-terminal"))?;
     link.point_to(terminal.device()).map_err(within("link"))?;
-    terminal.wait_opened(PATIENCE).map_err(|e| format!("{e}: {}", recorder.said()))?;
+    recorder.wait_opens(&mut terminal, PATIENCE).map_err(within("the recorder"))?;
     let speaker = Speaker::start(terminal, 500);
     std::thread::sleep(Duration::from_millis(800));
     speaker.rate(0);
