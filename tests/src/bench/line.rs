@@ -22,6 +22,8 @@ use super::{BenchError, traffic::Traffic};
 
 /// How long a recorder may take to open the adapter.
 const OPENING: Duration = Duration::from_secs(20);
+/// How long a reader may go on opening an adapter that is open.
+const SETTLE: Duration = Duration::from_millis(500);
 /// How long what is held back may take to get through at the end.
 const TAIL: Duration = Duration::from_secs(5);
 
@@ -112,12 +114,22 @@ impl Line {
         Ok(spoken)
     }
 
-    /// Writes bytes as fast as the line takes them.
-    pub(super) fn pour(&mut self, bytes: &[u8]) -> Result<(), BenchError> {
-        let mut held = bytes.to_vec();
-        while !held.is_empty() {
+    /// Writes blocks, each when the one before it was answered.
+    pub(super) fn answered(&mut self, blocks: &[&[u8]]) -> Result<(), BenchError> {
+        let mut buffer = [0; 64];
+        // What is still said while the adapter is opened is no answer; python-can opens it twice.
+        thread::sleep(SETTLE);
+        while self.master.read(&mut buffer).is_ok_and(|n| n > 0) {}
+        for block in blocks {
+            let (mut held, until) = (block.to_vec(), Instant::now() + OPENING);
             self.push(&mut held)?;
-            thread::sleep(Duration::from_millis(1));
+            while !matches!(self.master.read(&mut buffer), Ok(n) if n > 0) {
+                if Instant::now() > until {
+                    return Err(BenchError::Peer { what: "the reader", said: "no answer".to_owned() });
+                }
+                thread::sleep(Duration::from_micros(200));
+                self.push(&mut held)?;
+            }
         }
         Ok(())
     }

@@ -11,6 +11,9 @@ use serde::{Deserialize, Serialize};
 
 use super::{BenchError, Plan, line::Line, recording, traffic::Traffic};
 
+/// Frames that the peer is given at once and answers together: it then never looks in vain for more, which costs it most.
+const BLOCK: u64 = 100;
+
 /// Both readers of a full bus.
 #[derive(Debug, Clone, Serialize)]
 pub(super) struct Peer {
@@ -34,9 +37,9 @@ pub(super) fn measure(plan: &Plan) -> Result<Option<Peer>, BenchError> {
     let Some(python) = crate::python() else { return Ok(None) };
     let traffic = Traffic::full_bus(plan.peer_frames.div_ceil(9000));
     let said = match read_by_peer(&python, &traffic, plan.peer_frames) {
-        // It gives up on a line that begins inside a frame. What is not measured is left out, and said.
+        // What is not measured is left out, and said.
         Err(error @ BenchError::Peer { .. }) => {
-            eprintln!("left out: {error}");
+            super::say(&format!("left out: {error}"));
             return Ok(None);
         }
         other => other?,
@@ -52,7 +55,7 @@ fn read_by_peer(python: &Path, traffic: &Traffic, frames: u64) -> Result<Said, B
     let mut reader = Command::new(python)
         .arg(script)
         .arg(&line.device)
-        .arg(frames.to_string())
+        .args([frames.to_string(), BLOCK.to_string()])
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .spawn()
@@ -65,7 +68,7 @@ fn read_by_peer(python: &Path, traffic: &Traffic, frames: u64) -> Result<Said, B
             let read = out.map(|out| BufReader::new(out).read_line(&mut text));
             read.unwrap_or(Ok(0)).map(|_| text)
         });
-        let poured = line.pour(traffic.first(frames));
+        let poured = line.answered(&traffic.blocks(frames, BLOCK));
         poured.map(|()| answer.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
     })?;
     let text = answer.map_err(BenchError::io("listen to Python"))?;

@@ -27,6 +27,8 @@ use super::{
 
 /// CPU time is counted in so many stretches, of which the median counts.
 const STRETCHES: u32 = 5;
+/// The recorder ends by itself so long after it was to be ended.
+const LONGER_S: u64 = 60;
 /// After the first frames, before CPU time is counted.
 const WARM_UP: Duration = Duration::from_secs(1);
 /// Between the last byte and the signal to end.
@@ -140,6 +142,8 @@ impl Run<'_> {
         let mut command = Command::new(&self.plan.logger);
         command.args(["record", "--rig"]).arg(&rig).arg("--data").arg(data(directory));
         command.args(["--device", &format!("bus={}", device.display())]);
+        // Should this program be killed, the recorder still ends, and lets go of a device that others may be given.
+        command.args(["--for", &(self.seconds + LONGER_S).to_string()]);
         if let Some(seconds) = self.rotate_s {
             command.args(["--rotate", &seconds.to_string()]);
         }

@@ -102,11 +102,12 @@ impl Traffic {
         Duration::from_micros(last_us.next_multiple_of(1_000_000))
     }
 
-    /// The first so many frames, as bytes.
-    pub(super) fn first(&self, frames: u64) -> &[u8] {
-        let mut ends = self.bytes.iter().enumerate().filter(|(_, b)| **b == b'\r').map(|(at, _)| at + 1);
-        let end = ends.nth(frames.saturating_sub(1) as usize).unwrap_or(self.bytes.len());
-        &self.bytes[..end]
+    /// The first so many frames, as bytes, in blocks of so many.
+    pub(super) fn blocks(&self, frames: u64, block: u64) -> Vec<&[u8]> {
+        let ends = self.bytes.iter().enumerate().filter(|(_, b)| **b == b'\r').map(|(at, _)| at + 1);
+        let ends = ends.take(frames as usize).skip(block as usize - 1).step_by(block as usize);
+        let mut from = 0;
+        ends.map(|end| &self.bytes[std::mem::replace(&mut from, end)..end]).collect()
     }
 }
 
