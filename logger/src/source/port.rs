@@ -217,9 +217,11 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(port: &Port, stream: &mut S
     }
 }
 
-/// The pause that suits every port.
+/// The pause that suits every port: the frames of a CAN interface are stamped on arrival as well. What comes as text
+/// has the delay of its instrument anyway.
 pub(super) fn shortest_pause(ports: &[Port]) -> Duration {
-    ports.iter().filter_map(pause).min().unwrap_or(PAUSE_STAMPED)
+    let suits = |port: &Port| if port.kind == PortKind::Can { Some(PAUSE_UNSTAMPED) } else { pause(port) };
+    ports.iter().filter_map(suits).min().unwrap_or(PAUSE_STAMPED)
 }
 
 /// The pause between two reads that a port allows; `None` where every byte is to be stamped as it arrives.
