@@ -78,7 +78,7 @@ impl JournalReader {
         let path = directory.join(JOURNAL_FILE);
         let file = File::open(&path).map_err(JournalError::io("open", &path))?;
         let length = file.metadata().map_err(JournalError::io("inspect", &path))?.len();
-        Ok(Self::new(BufReader::with_capacity(1 << 18, file), path, length))
+        Ok(Self::new(BufReader::with_capacity(1 << 16, file), path, length))
     }
 
     /// Whether what was skipped is what an interruption leaves: a write that did not get to the disk whole, with

@@ -202,8 +202,8 @@ impl Sealer {
         self.notes.push(note);
     }
 
-    /// Takes a message of a port, named by its index in the rig. Messages may be out of order
-    /// by up to five seconds, recorded ones by one.
+    /// Takes a message of a port, named by its index in the rig. Messages may be out of order by up to five seconds,
+    /// recorded ones by half a second.
     ///
     /// # Errors
     /// When a table cannot be written.
@@ -450,7 +450,7 @@ impl Sealer {
             notes.push(format!(
                 "{} message(s) came more than {} s late and are stamped with the time they missed",
                 self.window.late(),
-                self.window.span_us() / 1_000_000
+                self.window.span_us() as f64 / 1e6
             ));
         }
         if let Some(fit) = self.gps_clock.fit().filter(|fit| fit.correction_us(fit.at_us) != 0) {

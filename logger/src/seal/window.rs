@@ -8,8 +8,8 @@ use std::collections::VecDeque;
 /// How late a captured message may be, µs: what saved it may have put its lines in another order.
 pub(super) const CAPTURED_US: i64 = 5_000_000;
 /// How late a recorded message may be, µs: ports follow each other in the journal a quarter of a second at a time. Every
-/// second takes 1 MiB on a full bus.
-pub(super) const RECORDED_US: i64 = 1_000_000;
+/// half second takes 1 MiB when a bus is full of the shortest frames.
+pub(super) const RECORDED_US: i64 = 500_000;
 /// Messages held at most, so that stamps that stand still cannot fill the memory.
 const CAPACITY: usize = 1 << 17;
 
