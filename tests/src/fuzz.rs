@@ -4,29 +4,39 @@
 //! libFuzzer, and the test `fuzz_corpus` calls them on stable Rust with the committed corpus and mutations of it.
 //! This file uses nothing but the logger and the schemas, so that the fuzz targets can take it in alone.
 //!
-//! A new kind of input that comes from outside (ISO 15765-2 segments, Modbus replies) gets a function here, a line
-//! in [`TARGETS`], a target file and some inputs in `tests/data/fuzz`.
+//! A new kind of input that comes from outside gets a function here, a line in [`TARGETS`], a target file and some
+//! inputs in `tests/data/fuzz`.
 
 use std::path::PathBuf;
 
 use tallywheel_logger::{
     database::{DatabaseError, DatabaseOptions, Outcome, make_rig},
     decode::{Decoder, sentence},
-    framing::{CandumpFramer, Columns, End, Framer, LoggedFrame, NmeaFramer, SlcanFramer, TextFramer, is_verified},
+    framing::{
+        CandumpFramer, Columns, End, Framer, LoggedFrame, ModbusFramer, NmeaFramer, SlcanFramer, TextFramer,
+        is_verified,
+    },
+    isotp::{self, Outcome as Received, Reassembly, Segmenter},
     journal::{JournalReader, JournalVersion, Record},
     message::{CanFrame, Framed, Message, unescaped},
+    modbus::{Answer, Request},
 };
-use tallywheel_schemas::{Campaign, Rig, RunSheet, TextFile, rig::PortKind};
+use tallywheel_schemas::{
+    Campaign, Rig, RunSheet, TextFile, Timestamp,
+    rig::{PortKind, RegisterKind},
+};
 
 /// Takes any input and panics when something does not hold.
 pub type Body = fn(&[u8]);
 
 /// Every function by the name of its target.
-pub const TARGETS: [(&str, Body); 9] = [
+pub const TARGETS: [(&str, Body); 11] = [
     ("slcan", slcan),
     ("candump", candump),
     ("nmea", nmea),
     ("text", text),
+    ("modbus", modbus),
+    ("isotp", isotp),
     ("journal", journal),
     ("rig", rig),
     ("campaign", campaign),
@@ -105,6 +115,113 @@ pub fn text(data: &[u8]) {
         columns.judge(line);
         assert!(columns.cells(line).iter().filter_map(|cell| columns.number(cell)).all(f64::is_finite));
     }
+}
+
+/// Bytes on a Modbus line after a request of ours, or none: any split gives the same messages, every byte is in one of
+/// them, at most one of them answers, and an answer has as many registers as were asked for.
+pub fn modbus(data: &[u8]) {
+    let (choice, rest) = split_choice(data);
+    let (head, stream) = rest.split_at(rest.len().min(5));
+    let request = match *head {
+        [unit, kind, high, low, count] => Request {
+            unit,
+            kind: if kind & 1 == 0 { RegisterKind::Holding } else { RegisterKind::Input },
+            first: u16::from_be_bytes([high, low]),
+            count: u16::from(count % 125) + 1,
+        },
+        _ => return,
+    };
+    assert_eq!(Request::read(&request.bytes()), Some(request), "a request reads back");
+    let new = || {
+        let mut framer = ModbusFramer::new();
+        framer.sent(&request.bytes());
+        framer.next().expect("the request itself is a line");
+        Framer::Modbus(framer)
+    };
+    let messages = same_in_any_split(choice, stream, new);
+    let (mut at, mut answers) = (0, 0);
+    for framed in &messages {
+        let (mark, bytes) = marked(said(&framed.message));
+        assert_eq!((framed.offset as usize, stream.get(at..at + bytes.len())), (at, Some(&bytes[..])));
+        at += bytes.len();
+        if mark == "<" {
+            answers += 1;
+            if let Answer::Registers(registers) = request.answer(&bytes).expect("an answer reads") {
+                assert_eq!(registers.len(), usize::from(request.count));
+            }
+        }
+    }
+    assert_eq!(at, stream.len(), "bytes are lost");
+    assert!(answers <= 1, "one request, {answers} answers");
+}
+
+/// CAN frames of any content to a receiver of ISO 15765-2, each after its length and a time: never more than is
+/// taken, never a message without a byte, and every fault that it told of is counted. And any message that is cut
+/// into frames comes together again, in blocks of any size.
+pub fn isotp(data: &[u8]) {
+    let (choice, stream) = split_choice(data);
+    let limit = [7, 64, 200, isotp::LONGEST][usize::from(choice & 3)];
+    let mut receiver = Reassembly::with_limit(limit);
+    let (mut now, mut rest, mut faults, mut invited) = (0, stream, 0, 0_u32);
+    while let [head, after @ ..] = rest {
+        let (frame, more) = after.split_at(usize::from(head & 0xF).min(after.len()));
+        (now, rest) = (now + i64::from(head >> 4) * 80_000, more);
+        let step = receiver.frame(Timestamp::from_us(now), frame);
+        faults += step.faults.len() as u64;
+        match step.outcome {
+            Some(Received::Message(message)) => {
+                // A single frame fits any receiver: CAN FD's has up to 62 bytes, this input's up to 14.
+                assert!((1..=limit.max(14)).contains(&message.len()), "{} bytes", message.len());
+                assert!(message.len() <= 14 || invited > 0, "a long message was invited");
+            }
+            Some(Received::SendFlowControl(flow)) => {
+                assert!(matches!(flow[0], 0x30 | 0x32));
+                invited += 1;
+            }
+            None => {}
+        }
+    }
+    assert_eq!(receiver.faults().total(), faults);
+    round_trip(choice, stream);
+}
+
+/// Cuts a message and puts it together, with flow control that asks for blocks of `block` frames.
+fn round_trip(block: u8, payload: &[u8]) {
+    let Ok(mut sender) = Segmenter::new(payload) else {
+        assert!(payload.is_empty() || payload.len() > isotp::LONGEST);
+        return;
+    };
+    let (mut receiver, mut now, mut in_block) = (Reassembly::default(), Timestamp::from_us(0), 0);
+    loop {
+        now = now.plus_us(1);
+        let frame = sender.due(now).expect("nothing goes wrong").expect("the receiver answers at once");
+        let step = receiver.frame(now, &frame);
+        assert_eq!(step.faults, []);
+        in_block += 1;
+        match step.outcome {
+            Some(Received::Message(message)) => {
+                assert_eq!(message, payload);
+                break;
+            }
+            Some(Received::SendFlowControl(_)) => {
+                sender.heard(now, &[0x30, block, 0]).expect("it goes on");
+                in_block = 0;
+            }
+            None if block > 0 && in_block == block => {
+                sender.heard(now, &[0x30, block, 0]).expect("it goes on");
+                in_block = 0;
+            }
+            None => {}
+        }
+    }
+    assert!(sender.is_done());
+}
+
+/// The mark and the bytes of a Modbus line as it is recorded: `< 0104…`.
+fn marked(text: &str) -> (&str, Vec<u8>) {
+    let (mark, digits) = text.split_once(' ').expect("a mark and digits");
+    let byte = |pair: &[u8]| u8::from_str_radix(std::str::from_utf8(pair).expect("ASCII"), 16).expect("digits");
+    (mark, digits.as_bytes().chunks(2).map(byte).collect())
 }
 
 /// A journal of any bytes, and one whose only record has any payload behind a checksum that holds: reading ends, and
