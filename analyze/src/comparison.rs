@@ -90,7 +90,7 @@ impl LogRatio {
     pub fn spread_for_planning(&self) -> Option<f64> {
         let factor = match self.design {
             Design::Paired => 1.0,
-            Design::Unpaired => std::f64::consts::SQRT_2,
+            _ => std::f64::consts::SQRT_2,
         };
         self.spread.filter(|s| *s > 0.0).map(|s| s * factor)
     }
@@ -99,7 +99,7 @@ impl LogRatio {
     pub fn unit(&self) -> &'static str {
         match self.design {
             Design::Paired => "pairs",
-            Design::Unpaired => "runs in each condition",
+            _ => "runs in each condition",
         }
     }
 
@@ -107,7 +107,7 @@ impl LogRatio {
     pub fn method(&self) -> &'static str {
         match self.design {
             Design::Paired => "mean of the log ratios of paired runs, interval by Student's t",
-            Design::Unpaired => "difference of mean log consumption, interval by Welch's t",
+            _ => "difference of mean log consumption, interval by Welch's t",
         }
     }
 
@@ -139,7 +139,7 @@ pub fn log_ratio(campaign: &Campaign, runs: &[RunFacts<'_>], admitted: &[Admissi
                 .collect();
             LogRatio::paired(&ratios, campaign.confidence)
         }
-        Design::Unpaired => {
+        _ => {
             let all = |names: &[String]| names.iter().filter_map(|n| consumption(n)).collect::<Vec<_>>();
             LogRatio::unpaired(&all(&campaign.baseline), &all(&campaign.assist), campaign.confidence)
         }

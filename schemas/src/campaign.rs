@@ -1,26 +1,31 @@
 //! The campaign: which runs are compared, how they pair, and the claim that is checked.
 
+mod account;
+mod design;
+mod person;
+mod plan;
+mod rules;
+
 use std::path::Path;
 
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 use toml::Spanned;
 
-use crate::text_file::{TextFile, TextFileError};
+pub use account::Account;
+pub use design::{Block, Design, InService, Pair, Together};
+pub use person::{FuelDecision, FuelMeasure, Override};
+pub use plan::Plan;
+pub use rules::Rules;
+
+use crate::{
+    run_sheet::Condition,
+    text_file::{TextFile, TextFileError},
+};
 
 /// Version of the campaign format.
 ///
 /// 1: first version.
 pub const CAMPAIGN_VERSION: u32 = 1;
-
-/// How the runs are compared.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Design {
-    /// Each baseline run has an assisted partner driven close to it.
-    Paired,
-    /// Two groups of runs.
-    Unpaired,
-}
 
 /// A checked campaign.
 #[derive(Debug, Clone, PartialEq)]
@@ -39,9 +44,23 @@ pub struct Campaign {
     pub confidence: f64,
     /// Pairs of run names, baseline then assist. Empty for an unpaired design.
     pub pairs: Vec<Pair>,
-    /// Baseline runs in order.
+    /// Blocks of a blocked design.
+    pub blocks: Vec<Block>,
+    /// Passes of a design with a control vehicle, in the order of driving.
+    pub together: Vec<Together>,
+    /// Name of the control vehicle, in a design with one.
+    pub control_vehicle: Option<String>,
+    /// Vehicles of a before-and-after design.
+    pub in_service: Vec<InService>,
+    /// What was planned before the first run; without it one look at the end is taken for granted.
+    pub plan: Option<Plan>,
+    /// Covariates that consumption is adjusted for, by the name of their comparability row.
+    pub adjust: Vec<String>,
+    /// Which measure of fuel is believed, where a person had to decide.
+    pub fuel_decision: Option<FuelDecision>,
+    /// Baseline runs of the vehicle under test in order.
     pub baseline: Vec<String>,
-    /// Assisted runs in order.
+    /// Assisted runs of the vehicle under test in order.
     pub assist: Vec<String>,
     /// What makes a run or the comparison unusable.
     pub rules: Rules,
@@ -51,91 +70,6 @@ pub struct Campaign {
     pub account: Account,
     /// The text it was read from.
     pub text: String,
-}
-
-/// One pair of runs.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Pair {
-    /// Run with the assist off.
-    pub baseline: String,
-    /// Run with the assist on.
-    pub assist: String,
-}
-
-/// A person's decision about a run, printed in the report.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Override {
-    /// Run concerned.
-    pub run: String,
-    /// Whether it is used.
-    pub r#use: bool,
-    /// Why.
-    pub reason: String,
-    /// Who decided.
-    pub by: String,
-    /// Day of the decision, `YYYY-MM-DD`.
-    pub date: String,
-}
-
-/// Limits of validity and comparability. The defaults are common practice of road testing, not a standard's.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct Rules {
-    /// Smallest share of a run in which distance and fuel must both have data.
-    pub min_coverage: f64,
-    /// Largest departure of a run's distance from the median of all runs, share.
-    pub max_distance_deviation: f64,
-    /// Largest departure of a run's satellite distance from the distance used, share.
-    pub max_gps_deviation: f64,
-    /// Largest difference between the conditions' mean outside temperatures, K.
-    pub max_ambient_difference_k: f64,
-    /// Largest difference between the conditions' mean payloads, kg.
-    pub max_payload_difference_kg: f64,
-    /// Largest difference between the conditions' mean speeds, share.
-    pub max_speed_difference: f64,
-    /// Largest difference between the conditions' mean wind, m/s.
-    pub max_wind_difference_m_s: f64,
-    /// Largest share of a baseline run's time in which a motor may drive.
-    pub max_assist_share_baseline: f64,
-    /// Smallest share of an assisted run's time in which a motor must drive.
-    pub min_assist_share_assist: f64,
-}
-
-impl Default for Rules {
-    fn default() -> Self {
-        Self {
-            min_coverage: 0.98,
-            max_distance_deviation: 0.03,
-            max_gps_deviation: 0.05,
-            max_ambient_difference_k: 5.0,
-            max_payload_difference_kg: 50.0,
-            max_speed_difference: 0.10,
-            max_wind_difference_m_s: 3.0,
-            max_assist_share_baseline: 0.01,
-            min_assist_share_assist: 0.0,
-        }
-    }
-}
-
-/// Prices and factors of the energy account, all to be stated by the user; without them the account stays in
-/// kWh and litres.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-#[serde(deny_unknown_fields, default)]
-pub struct Account {
-    /// Currency of the prices.
-    pub currency: Option<String>,
-    /// Price of a litre of fuel.
-    pub fuel_price_per_l: Option<f64>,
-    /// Price of a kWh from the wall.
-    pub electricity_price_per_kwh: Option<f64>,
-    /// CO₂ of a litre of fuel, g. EPA-420-F-11-041: 8,887 g per US gallon, 2,348 g per litre.
-    pub fuel_co2_g_per_l: Option<f64>,
-    /// CO₂ of a kWh from the wall, g.
-    pub grid_co2_g_per_kwh: Option<f64>,
-    /// Energy into the pack over energy from the wall, for campaigns in which charging is not logged.
-    pub charging_efficiency: Option<f64>,
 }
 
 #[derive(Deserialize)]
@@ -154,6 +88,17 @@ struct CampaignText {
     baseline: Vec<String>,
     #[serde(default)]
     assist: Vec<String>,
+    #[serde(rename = "block", default)]
+    blocks: Vec<Block>,
+    #[serde(default)]
+    together: Vec<Together>,
+    control_vehicle: Option<String>,
+    #[serde(default)]
+    in_service: Vec<InService>,
+    plan: Option<Spanned<Plan>>,
+    #[serde(default)]
+    adjust: Vec<String>,
+    fuel_decision: Option<Spanned<FuelDecision>>,
     #[serde(default)]
     rules: Rules,
     #[serde(rename = "override", default)]
@@ -162,26 +107,65 @@ struct CampaignText {
     account: Account,
 }
 
-impl Rules {
-    fn check(&self, file: &TextFile) -> Result<(), TextFileError> {
-        let bounds = [
-            ("min_coverage", self.min_coverage, 1.0),
-            ("max_distance_deviation", self.max_distance_deviation, 1.0),
-            ("max_gps_deviation", self.max_gps_deviation, 1.0),
-            ("max_ambient_difference_k", self.max_ambient_difference_k, 100.0),
-            ("max_payload_difference_kg", self.max_payload_difference_kg, 50_000.0),
-            ("max_speed_difference", self.max_speed_difference, 1.0),
-            ("max_wind_difference_m_s", self.max_wind_difference_m_s, 60.0),
-            ("max_assist_share_baseline", self.max_assist_share_baseline, 1.0),
-            ("min_assist_share_assist", self.min_assist_share_assist, 1.0),
-        ];
-        for (name, value, max) in bounds {
-            if !(0.0..=max).contains(&value) {
-                let at = file.text.find(name).unwrap_or_default();
-                return Err(file.error(at..at, format!("{name} = {value} is outside 0 to {max}")));
+impl CampaignText {
+    /// What is missing for the design, or belongs to another.
+    fn misplaced(&self) -> Option<&'static str> {
+        let lists = !self.baseline.is_empty() || !self.assist.is_empty();
+        let others = |own: Design| {
+            (own != Design::Paired && !self.pairs.is_empty())
+                || (own != Design::Unpaired && lists)
+                || (own != Design::Blocked && !self.blocks.is_empty())
+                || (own != Design::Control && (!self.together.is_empty() || self.control_vehicle.is_some()))
+                || (own != Design::BeforeAfter && !self.in_service.is_empty())
+        };
+        let design = *self.design.get_ref();
+        let (misplaced, message) = match design {
+            Design::Paired => (
+                self.pairs.is_empty(),
+                "a paired design lists its runs as [[pair]] with baseline and assist, and nowhere else",
+            ),
+            Design::Unpaired if others(design) => {
+                (true, "an unpaired design lists its runs as baseline = […] and assist = […], and nowhere else")
             }
+            Design::Unpaired => (
+                self.baseline.is_empty() || self.assist.is_empty(),
+                "an unpaired design lists at least one run as baseline = […] and one as assist = […]",
+            ),
+            Design::Blocked => (
+                self.blocks.is_empty(),
+                "a blocked design lists its runs as [[block]] with name, baseline and assist, and nowhere else",
+            ),
+            Design::Control => (
+                self.together.is_empty() || self.control_vehicle.is_none(),
+                "a design with a control vehicle names it as control_vehicle and lists its runs as [[together]] with \
+                 segment, test and control, and nowhere else",
+            ),
+            Design::BeforeAfter => (
+                !self.in_service.iter().any(|v| v.installed.is_some()),
+                "a before-and-after design lists its vehicles as [[in_service]] with name and installed, and nowhere \
+                 else; one at least has a day of installation",
+            ),
+        };
+        (misplaced || others(design)).then_some(message)
+    }
+
+    /// Baseline and assisted runs of the vehicle under test.
+    fn runs(&self) -> (Vec<String>, Vec<String>) {
+        let segment = |condition| -> Vec<String> {
+            self.together.iter().filter(|t| t.segment == condition).map(|t| t.test.clone()).collect()
+        };
+        match self.design.get_ref() {
+            Design::Paired => {
+                self.pairs.iter().map(|p| (p.get_ref().baseline.clone(), p.get_ref().assist.clone())).unzip()
+            }
+            Design::Unpaired => (self.baseline.clone(), self.assist.clone()),
+            Design::Blocked => (
+                self.blocks.iter().flat_map(|b| b.baseline.clone()).collect(),
+                self.blocks.iter().flat_map(|b| b.assist.clone()).collect(),
+            ),
+            Design::Control => (segment(Condition::Baseline), segment(Condition::Assist)),
+            Design::BeforeAfter => (Vec::new(), Vec::new()),
         }
-        Ok(())
     }
 }
 
@@ -215,22 +199,21 @@ impl Campaign {
             return Err(file.error(span, "confidence is at least 0.5 and below 1"));
         }
         let pairs: Vec<Pair> = raw.pairs.iter().map(|p| p.get_ref().clone()).collect();
-        let (baseline, assist) = match raw.design.get_ref() {
-            Design::Paired if pairs.is_empty() || !raw.baseline.is_empty() || !raw.assist.is_empty() => {
-                let message = "a paired design lists its runs as [[pair]] with baseline and assist, and nowhere else";
-                return Err(file.error(raw.design.span(), message));
+        if let Some(message) = raw.misplaced() {
+            return Err(file.error(raw.design.span(), message));
+        }
+        let (baseline, assist) = raw.runs();
+        if let Some(plan) = &raw.plan
+            && let Some(message) = plan.get_ref().mistake()
+        {
+            return Err(file.error(plan.span(), message));
+        }
+        if let Some(decision) = &raw.fuel_decision {
+            let d = decision.get_ref();
+            if [&d.reason, &d.by, &d.date].iter().any(|text| text.trim().is_empty()) {
+                return Err(file.error(decision.span(), "a decision on fuel says reason, by and date"));
             }
-            Design::Unpaired if !pairs.is_empty() => {
-                let message = "an unpaired design lists its runs as baseline = […] and assist = […], without [[pair]]";
-                return Err(file.error(raw.design.span(), message));
-            }
-            Design::Unpaired if raw.baseline.is_empty() || raw.assist.is_empty() => {
-                let message = "an unpaired design lists at least one run as baseline = […] and one as assist = […]";
-                return Err(file.error(raw.design.span(), message));
-            }
-            Design::Paired => pairs.iter().map(|p| (p.baseline.clone(), p.assist.clone())).unzip(),
-            Design::Unpaired => (raw.baseline, raw.assist),
-        };
+        }
         let campaign = Self {
             name: raw.name,
             vehicle: raw.vehicle,
@@ -239,6 +222,13 @@ impl Campaign {
             design: raw.design.into_inner(),
             confidence,
             pairs,
+            blocks: raw.blocks,
+            together: raw.together,
+            control_vehicle: raw.control_vehicle,
+            in_service: raw.in_service,
+            plan: raw.plan.map(Spanned::into_inner),
+            adjust: raw.adjust,
+            fuel_decision: raw.fuel_decision.map(Spanned::into_inner),
             baseline,
             assist,
             rules: raw.rules,
@@ -263,7 +253,7 @@ impl Campaign {
 
     fn check_runs(&self, file: &TextFile) -> Result<(), TextFileError> {
         let mut seen = std::collections::BTreeSet::new();
-        for run in self.runs() {
+        for run in self.runs().chain(self.control_runs()) {
             if !seen.insert(run) {
                 let at = file.text.rfind(&format!("\"{run}\"")).unwrap_or_default();
                 return Err(file.error(at..at, format!("run `{run}` is listed twice")));
@@ -272,9 +262,24 @@ impl Campaign {
         Ok(())
     }
 
-    /// Every run of the campaign, baseline runs first.
+    /// Every run of the vehicle under test, baseline runs first.
     pub fn runs(&self) -> impl Iterator<Item = &str> {
         self.baseline.iter().chain(&self.assist).map(String::as_str)
+    }
+
+    /// Every run of the control vehicle, in the order of driving.
+    pub fn control_runs(&self) -> impl Iterator<Item = &str> {
+        self.together.iter().map(|t| t.control.as_str())
+    }
+
+    /// What one unit of the design is called, in the plural: it is what looks and further runs count.
+    pub const fn unit(&self) -> &'static str {
+        match self.design {
+            Design::Paired => "pairs",
+            Design::Unpaired | Design::Blocked => "runs in each condition",
+            Design::Control => "runs in each segment",
+            Design::BeforeAfter => "vehicles",
+        }
     }
 }
 
