@@ -34,6 +34,7 @@ pub mod figure;
 pub mod fixture;
 pub mod integral;
 pub mod ledger;
+pub mod likeness;
 pub mod looks;
 pub mod mileage;
 pub mod progress;
