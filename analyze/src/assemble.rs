@@ -5,19 +5,26 @@ use std::collections::BTreeSet;
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
     Campaign, Condition, Digest, LEDGER_VERSION, RunSheet,
+    campaign::Design,
     report::{
-        Decision, EnergyAccount, Improvement, MileageByCondition, MissingRun, Provenance, REPORT_VERSION, Report,
-        RunResult, UnusableSession, Verdict,
+        Comparability, Decision, EnergyAccount, Improvement, MileageByCondition, MissingRun, Provenance,
+        REPORT_VERSION, Report, RunResult, UnusableSession, Verdict,
     },
     units::mpg_us_from_l_per_100km,
 };
 
 use crate::{
-    comparison::{LogRatio, comparability, conversion_difference, log_ratio, pairs, unchecked_assist},
+    comparison::{comparability, conversion_difference, pairs, unchecked_assist},
+    effect::cross_check::disagreement,
     energy::{self, AccountInput, Charging},
     figure::{fixed, signed},
+    in_service,
+    judgement::{Judgement, Systematic, judge},
     ledger::SessionLedger,
     mileage,
+    observation::Observation,
+    observed,
+    passes::admit_passes,
     run::{Admission, RunFacts, admit},
     tally::Tally,
     thermal, uncertainty, verdict,
@@ -44,8 +51,8 @@ impl Comparison<'_> {
 
 /// Compares a campaign's runs.
 ///
-/// `ledgers` are those of the campaign's runs in campaign order, each with a run sheet; `charging` sums the
-/// vehicle's charging sessions.
+/// `ledgers` are those of the campaign's runs in campaign order, each with a run sheet, and those of its control
+/// vehicle; `charging` sums the vehicle's charging sessions.
 ///
 /// # Errors
 /// When a ledger's frame lacks its columns.
@@ -55,23 +62,36 @@ pub fn compare<'a>(
     charging: Charging,
 ) -> PolarsResult<Comparison<'a>> {
     let sheeted = ledgers.iter().filter_map(|l| Some((l.session.manifest.run.as_ref()?, l)));
-    let runs =
+    let all =
         sheeted.map(|(sheet, ledger): (&RunSheet, _)| RunFacts::of(sheet, ledger)).collect::<PolarsResult<Vec<_>>>()?;
-    let admitted = admit(campaign, &runs);
+    let (aside, runs): (Vec<_>, Vec<_>) = all.into_iter().partition(|run| stands_aside(campaign, run));
+    let mut admitted = admit(campaign, &runs);
+    let admitted_aside = admit_passes(campaign, &runs, &mut admitted, &aside);
     let used = |condition: Condition| -> Vec<&RunFacts<'_>> {
         let counts = |(run, a): &(&RunFacts<'_>, &Admission)| a.used && run.sheet.condition == condition;
         runs.iter().zip(&admitted).filter(counts).map(|(run, _)| run).collect()
     };
     let (baseline, assist) = (used(Condition::Baseline), used(Condition::Assist));
-    let ratio = log_ratio(campaign, &runs, &admitted);
     let compared = comparability(campaign, &baseline, &assist);
     let mut obstacles: Vec<String> =
-        compared.iter().filter(|c| c.alike == Some(false)).map(verdict::difference).collect();
+        differing(&compared).filter(|c| !campaign.adjust.contains(&c.quantity)).map(verdict::difference).collect();
     obstacles.extend(conversion_difference(&baseline, &assist));
-    let mut verdict = verdict::decide(campaign.claim_percent, ratio.as_ref(), obstacles, campaign.confidence);
+    obstacles.extend(observed::unknown_covariates(campaign));
+    let (vehicles, observations) = if campaign.design == Design::BeforeAfter {
+        let both = runs.iter().zip(&admitted).chain(aside.iter().zip(&admitted_aside));
+        in_service::vehicles(campaign, both)?
+    } else {
+        (Vec::new(), observed::observations(campaign, &runs, &admitted, &aside))
+    };
+    let mut judgement = judge(campaign, &observations, &Systematic::default(), obstacles);
+    judgement.parts.vehicles = vehicles;
+    let mut verdict = judgement.verdict.clone();
+    let adjusted = differing(&compared).filter(|c| campaign.adjust.contains(&c.quantity));
+    verdict.reasons.extend(adjusted.map(|c| format!("{}; consumption is adjusted for it", verdict::difference(c))));
     verdict.reasons.extend(unchecked_assist(&baseline, &assist));
     let by_condition = MileageByCondition { baseline: mileage::of_runs(&baseline), assist: mileage::of_runs(&assist) };
-    let improvement = improvement(campaign, ratio.as_ref(), &by_condition);
+    let improvement = improvement(campaign, &judgement, &observations, &by_condition);
+    verdict.reasons.extend(improvement.cross_checks.iter().filter_map(disagreement));
     let energy = account(campaign, &by_condition, &assist, &runs, charging);
     verdict.reasons.extend(energy.reservation.clone());
     let driven = runs.iter().filter(|r| r.sheet.condition == Condition::Assist).map(|r| r.ledger);
@@ -80,10 +100,11 @@ pub fn compare<'a>(
         name: campaign.name.clone(),
         vehicle: campaign.vehicle.clone(),
         route: campaign.route.clone(),
-        answer: answer(campaign, &verdict, ratio.as_ref(), &energy),
+        answer: answer(campaign, &verdict, &improvement, &energy),
         improvement,
         thermal: thermal::exposure(driven)?,
         runs: runs.iter().zip(&admitted).map(|(r, a)| run_result(r, a)).collect(),
+        control_runs: aside.iter().zip(&admitted_aside).map(|(r, a)| run_result(r, a)).collect(),
         missing_runs: Vec::new(),
         unusable_sessions: Vec::new(),
         pairs: pairs(campaign, &runs, &admitted),
@@ -98,15 +119,41 @@ pub fn compare<'a>(
     Ok(Comparison { report, runs })
 }
 
-fn improvement(campaign: &Campaign, ratio: Option<&LogRatio>, mileage: &MileageByCondition) -> Improvement {
+/// Runs beside the vehicle under test: of the control vehicle, or of vehicles in service that never got the kit.
+fn stands_aside(campaign: &Campaign, run: &RunFacts<'_>) -> bool {
+    let vehicle = &run.ledger.session.manifest.vehicle;
+    let never_fitted = campaign.in_service.iter().any(|v| v.name == *vehicle && v.installed.is_none());
+    campaign.control_vehicle.as_ref() == Some(vehicle) || never_fitted
+}
+
+fn differing(rows: &[Comparability]) -> impl Iterator<Item = &Comparability> {
+    rows.iter().filter(|c| c.alike == Some(false))
+}
+
+fn improvement(
+    campaign: &Campaign,
+    judgement: &Judgement,
+    observations: &[Observation],
+    mileage: &MileageByCondition,
+) -> Improvement {
     let both = mileage.baseline.as_ref().zip(mileage.assist.as_ref());
+    let effect = judgement.effect.as_ref();
+    let percent = |interval| effect.map(|e| e.mileage_percent(interval));
+    let combined = judgement.combined.as_ref();
     Improvement {
-        mileage_percent: ratio.map(LogRatio::mileage_percent),
-        fuel_saved_percent: ratio.map(LogRatio::fuel_saved_percent),
+        mileage_percent: percent(judgement.interval),
+        fuel_saved_percent: effect.map(|e| e.fuel_saved_percent(judgement.interval)),
         confidence: campaign.confidence,
-        method: ratio.map_or("no usable run in at least one condition", LogRatio::method).to_owned(),
-        spread: ratio.and_then(|r| r.spread),
-        degrees_of_freedom: ratio.and_then(|r| r.degrees_of_freedom),
+        method: effect.map_or("no usable run in at least one condition", |e| e.method.as_str()).to_owned(),
+        spread: effect.and_then(|e| e.spread),
+        degrees_of_freedom: effect.and_then(|e| e.degrees_of_freedom),
+        from_runs_percent: percent(effect.and_then(|e| e.interval(campaign.confidence))),
+        from_calibrations_percent: percent(judgement.systematic_interval(campaign.confidence)),
+        calibration_difference_relative: judgement.systematic.relative_standard_uncertainty,
+        effective_degrees_of_freedom: combined.map(|c| c.degrees_of_freedom).filter(|df| df.is_finite()),
+        coverage_factor: combined.and_then(|c| c.coverage_factor(campaign.confidence)),
+        cross_checks: judgement.cross_checks(campaign, observations),
+        parts: judgement.parts.clone(),
         distance_weighted_percent: both.map(|(b, a)| (b.l_per_100km / a.l_per_100km - 1.0) * 100.0),
         calibration_relative: both
             .map_or(0.0, |(b, a)| b.relative_expanded_uncertainty.max(a.relative_expanded_uncertainty) / 2.0),
@@ -142,7 +189,7 @@ fn account(
 }
 
 /// The report's first sentence. Where the pack gave more than it took back, it says so in the same breath.
-fn answer(campaign: &Campaign, verdict: &Verdict, ratio: Option<&LogRatio>, energy: &EnergyAccount) -> String {
+fn answer(campaign: &Campaign, verdict: &Verdict, improvement: &Improvement, energy: &EnergyAccount) -> String {
     let claim = format!("the claim of {} % on the {}", signed(campaign.claim_percent, 0), campaign.route);
     let decided = match verdict.decision {
         Decision::Supported => format!("{claim} is supported"),
@@ -150,8 +197,7 @@ fn answer(campaign: &Campaign, verdict: &Verdict, ratio: Option<&LogRatio>, ener
         Decision::Undecided => format!("{claim} is not yet decided"),
         Decision::Withheld => format!("no verdict is given on {claim}"),
     };
-    let Some(ratio) = ratio else { return format!("{}.", capitalised(&decided)) };
-    let i = ratio.mileage_percent();
+    let Some(i) = improvement.mileage_percent else { return format!("{}.", capitalised(&decided)) };
     let interval = match (i.low, i.high) {
         (Some(low), Some(high)) => format!(
             " ({} % interval {} to {} %)",
@@ -245,6 +291,8 @@ fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
             rule("max_speed_difference", rules.max_speed_difference),
             rule("max_assist_share_baseline", rules.max_assist_share_baseline),
             rule("min_assist_share_assist", rules.min_assist_share_assist),
+            rule("max_ratio_band", rules.max_ratio_band),
+            rule("max_pass_deviation", rules.max_pass_deviation),
         ],
     }
 }

@@ -3,11 +3,13 @@
 use std::{collections::BTreeSet, sync::Arc};
 
 use tallywheel_schemas::{
-    Campaign, nearest,
+    Campaign,
+    campaign::Design,
+    nearest,
     report::{MissingRun, UnusableSession},
 };
 
-use crate::dataset::Session;
+use crate::{dataset::Session, in_service};
 
 /// A campaign that does not fit the dataset.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -43,7 +45,14 @@ pub struct CampaignSessions {
     pub missing: Vec<MissingRun>,
 }
 
-/// The session of every run of a campaign, in campaign order. A run without one is missing where an unusable session
+/// The vehicles whose sessions a campaign looks at.
+pub fn vehicles_of(campaign: &Campaign) -> Vec<String> {
+    let named = campaign.control_vehicle.iter().chain(campaign.in_service.iter().map(|v| &v.name));
+    let all: BTreeSet<&String> = std::iter::once(&campaign.vehicle).chain(named).collect();
+    all.into_iter().cloned().collect()
+}
+
+/// The session of every run of a campaign, in campaign order, then those of its control vehicle. A run without one is missing where an unusable session
 /// is, or may be, the one that it was recorded in.
 ///
 /// # Errors
@@ -53,11 +62,29 @@ pub fn sessions_of(
     sessions: &[Arc<Session>],
     unusable: &[UnusableSession],
 ) -> Result<CampaignSessions, CampaignError> {
-    let of_vehicle = || sessions.iter().filter(|s| s.manifest.vehicle == campaign.vehicle);
+    if campaign.design == Design::BeforeAfter {
+        return Ok(in_service::sessions_of(campaign, sessions, unusable));
+    }
+    let mut found = of_one_vehicle(&campaign.vehicle, campaign.runs(), sessions, unusable)?;
+    if let Some(vehicle) = &campaign.control_vehicle {
+        let control = of_one_vehicle(vehicle, campaign.control_runs(), sessions, unusable)?;
+        found.sessions.extend(control.sessions);
+        found.missing.extend(control.missing);
+    }
+    Ok(found)
+}
+
+fn of_one_vehicle<'a>(
+    vehicle: &str,
+    runs: impl Iterator<Item = &'a str>,
+    sessions: &[Arc<Session>],
+    unusable: &[UnusableSession],
+) -> Result<CampaignSessions, CampaignError> {
+    let of_vehicle = || sessions.iter().filter(|s| s.manifest.vehicle == vehicle);
     let name = |s: &Arc<Session>| s.manifest.run.as_ref().map(|r| r.run.clone());
     let known: BTreeSet<String> = of_vehicle().filter_map(name).collect();
     let mut of_campaign = CampaignSessions { sessions: Vec::new(), missing: Vec::new() };
-    for run in campaign.runs() {
+    for run in runs {
         let mut found = of_vehicle().filter(|s| name(s).as_deref() == Some(run));
         match (found.next(), found.next()) {
             (Some(session), None) => of_campaign.sessions.push(Arc::clone(session)),
@@ -73,7 +100,7 @@ pub fn sessions_of(
                 None => {
                     return Err(CampaignError::UnknownRun {
                         run: run.to_owned(),
-                        vehicle: campaign.vehicle.clone(),
+                        vehicle: vehicle.to_owned(),
                         hint: hint(run, &known),
                     });
                 }

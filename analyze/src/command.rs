@@ -19,7 +19,7 @@ use tallywheel_schemas::{Campaign, TextFileError, Units, manifest::Origin, repor
 
 use crate::{
     assemble::{Comparison, compare},
-    campaign_runs::{CampaignError, CampaignSessions, sessions_of},
+    campaign_runs::{CampaignError, CampaignSessions, sessions_of, vehicles_of},
     dataset::{Dataset, DatasetError, Filter, Session},
     energy::Charging,
     ledger::{LedgerError, LedgerOptions, SessionLedger, ledgers},
@@ -247,18 +247,16 @@ fn compared(
 ) -> Result<Outcome, Failure> {
     let campaign = Campaign::read(&selection.campaign)?;
     let dataset = Dataset::open(&selection.common.data)?;
-    let filter = Filter {
-        vehicles: vec![campaign.vehicle.clone()],
-        from: selection.from,
-        to: selection.to,
-        ..Filter::default()
-    };
+    let filter =
+        Filter { vehicles: vehicles_of(&campaign), from: selection.from, to: selection.to, ..Filter::default() };
     let (all, unusable) = (dataset.sessions(&filter), unusable(&dataset, &filter));
     let CampaignSessions { sessions, missing } = sessions_of(&campaign, &all, &unusable)?;
-    let charging = Charging::of(&made(&dataset, &charging_sessions(&all))?)?;
+    let own: Vec<_> = all.iter().filter(|s| s.manifest.vehicle == campaign.vehicle).cloned().collect();
+    let charging = Charging::of(&made(&dataset, &charging_sessions(&own))?)?;
     let ledgers = made(&dataset, &sessions)?;
     let mut comparison = compare(&campaign, &ledgers, charging)?;
-    let faults = !unusable.is_empty() || comparison.report.runs.iter().any(|r| !r.used || r.bad_messages > 0);
+    let mut runs = comparison.report.runs.iter().chain(&comparison.report.control_runs);
+    let faults = !unusable.is_empty() || runs.any(|r| !r.used || r.bad_messages > 0);
     comparison.leave_out(missing, unusable);
     Ok(Outcome { text: finish(&comparison)?, faults })
 }

@@ -1,150 +1,16 @@
-//! The comparison itself: from the runs that count to the improvement and its interval.
-//!
-//! Consumption is compared on the logarithmic scale: a ratio of consumptions is then a difference, its spread
-//! does not depend on the size of the vehicle, and an interval never reaches below zero. With `C` in volume per
-//! distance, `d = ln(C_baseline / C_assist)`; the improvement of mileage is `exp(d) − 1` and the fuel saved
-//! `1 − exp(−d)`.
+//! Whether the runs can be compared: circumstances, conversions, and what each pair says by itself.
 
 use std::collections::BTreeSet;
 
 use tallywheel_schemas::{
-    campaign::{Campaign, Design},
-    report::{Comparability, Interval, PairResult},
+    campaign::Campaign,
+    report::{Comparability, PairResult},
 };
 
 use crate::{
     run::{Admission, RunFacts},
-    stats::{Sample, mean_interval, pooled_sd, welch_interval},
+    stats::Sample,
 };
-
-/// The logarithm of baseline over assisted consumption, with its interval.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LogRatio {
-    /// Estimate.
-    pub log_ratio: f64,
-    /// Interval, where the runs allow one.
-    pub interval: Option<(f64, f64)>,
-    /// Degrees of freedom of the interval.
-    pub degrees_of_freedom: Option<f64>,
-    /// Standard deviation of the log ratios of pairs, or of the log consumptions pooled over the conditions.
-    pub spread: Option<f64>,
-    /// Design.
-    pub design: Design,
-    /// Pairs used, or runs in the smaller condition.
-    pub units_used: usize,
-}
-
-impl LogRatio {
-    /// Paired design: mean and t interval of the pairs' log ratios. `None` without pairs.
-    pub fn paired(log_ratios: &[f64], confidence: f64) -> Option<Self> {
-        let sample = Sample::of(log_ratios)?;
-        // Pairs that agree to the last digit are copies, not measurements: they carry no spread.
-        let interval = sample.sd.filter(|sd| *sd > 0.0).and_then(|_| mean_interval(&sample, confidence));
-        Some(Self {
-            log_ratio: sample.mean,
-            interval: interval.map(|i| (i.low, i.high)),
-            degrees_of_freedom: interval.map(|i| i.degrees_of_freedom),
-            spread: sample.sd,
-            design: Design::Paired,
-            units_used: sample.n,
-        })
-    }
-
-    /// Unpaired design: Welch interval of the difference of mean log consumptions. `None` when a condition is
-    /// empty.
-    pub fn unpaired(baseline: &[f64], assist: &[f64], confidence: f64) -> Option<Self> {
-        let logs = |c: &[f64]| Sample::of(&c.iter().map(|v| v.ln()).collect::<Vec<_>>());
-        let (b, a) = (logs(baseline)?, logs(assist)?);
-        let interval = welch_interval(&b, &a, confidence);
-        Some(Self {
-            log_ratio: b.mean - a.mean,
-            interval: interval.map(|i| (i.low, i.high)),
-            degrees_of_freedom: interval.map(|i| i.degrees_of_freedom),
-            spread: pooled_sd(&b, &a),
-            design: Design::Unpaired,
-            units_used: b.n.min(a.n),
-        })
-    }
-
-    /// Improvement of mileage, %: `100·(exp(d) − 1)`.
-    pub fn mileage_percent(&self) -> Interval {
-        let percent = |d: f64| 100.0 * d.exp_m1();
-        Interval {
-            estimate: percent(self.log_ratio),
-            low: self.interval.map(|(low, _)| percent(low)),
-            high: self.interval.map(|(_, high)| percent(high)),
-        }
-    }
-
-    /// Fuel saved, %: `100·(1 − exp(−d))`.
-    pub fn fuel_saved_percent(&self) -> Interval {
-        let percent = |d: f64| -100.0 * (-d).exp_m1();
-        Interval {
-            estimate: percent(self.log_ratio),
-            low: self.interval.map(|(low, _)| percent(low)),
-            high: self.interval.map(|(_, high)| percent(high)),
-        }
-    }
-
-    /// Spread of one observation for planning: of a pair, or of the difference of two single runs.
-    pub fn spread_for_planning(&self) -> Option<f64> {
-        let factor = match self.design {
-            Design::Paired => 1.0,
-            _ => std::f64::consts::SQRT_2,
-        };
-        self.spread.filter(|s| *s > 0.0).map(|s| s * factor)
-    }
-
-    /// What `units_used` counts.
-    pub fn unit(&self) -> &'static str {
-        match self.design {
-            Design::Paired => "pairs",
-            _ => "runs in each condition",
-        }
-    }
-
-    /// Method in words, for the report.
-    pub fn method(&self) -> &'static str {
-        match self.design {
-            Design::Paired => "mean of the log ratios of paired runs, interval by Student's t",
-            _ => "difference of mean log consumption, interval by Welch's t",
-        }
-    }
-
-    /// Why there is no interval.
-    pub fn why_no_interval(&self) -> String {
-        if self.units_used < 2 {
-            return format!(
-                "there is no interval: it takes at least two {}, and there is {}",
-                self.unit(),
-                self.units_used
-            );
-        }
-        "there is no interval: the runs agree to the last digit, which measured runs do not".to_owned()
-    }
-}
-
-/// The improvement from the runs that count. `None` when a condition (or every pair) is empty.
-pub fn log_ratio(campaign: &Campaign, runs: &[RunFacts<'_>], admitted: &[Admission]) -> Option<LogRatio> {
-    let consumption = |name: &str| {
-        let i = runs.iter().position(|r| r.sheet.run == name)?;
-        runs[i].l_per_100km().filter(|_| admitted[i].used)
-    };
-    match campaign.design {
-        Design::Paired => {
-            let ratios: Vec<f64> = campaign
-                .pairs
-                .iter()
-                .filter_map(|p| Some((consumption(&p.baseline)? / consumption(&p.assist)?).ln()))
-                .collect();
-            LogRatio::paired(&ratios, campaign.confidence)
-        }
-        _ => {
-            let all = |names: &[String]| names.iter().filter_map(|n| consumption(n)).collect::<Vec<_>>();
-            LogRatio::unpaired(&all(&campaign.baseline), &all(&campaign.assist), campaign.confidence)
-        }
-    }
-}
 
 /// The pairs of a campaign with their own improvement.
 pub fn pairs(campaign: &Campaign, runs: &[RunFacts<'_>], admitted: &[Admission]) -> Vec<PairResult> {
@@ -165,15 +31,25 @@ pub fn pairs(campaign: &Campaign, runs: &[RunFacts<'_>], admitted: &[Admission])
         .collect()
 }
 
+/// A circumstance of a run.
+pub type Fact = fn(&RunFacts<'_>) -> Option<f64>;
+
+/// The circumstances that are compared, by the name of their row, in the row's unit.
+pub const FACTS: &[(&str, Fact)] = &[
+    ("outside temperature", |r| r.ambient_c),
+    ("wind", |r| r.wind_m_s),
+    ("payload", |r| r.sheet.payload_kg),
+    ("mean speed", |r| r.speed_mean_m_s.map(|v| v * 3.6)),
+];
+
 /// Compares the conditions' mean circumstances with the campaign's limits.
 pub fn comparability(campaign: &Campaign, baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) -> Vec<Comparability> {
     let rules = &campaign.rules;
-    type Fact = fn(&RunFacts<'_>) -> Option<f64>;
     let rows: [(&str, &str, f64, &str, Fact); 4] = [
-        ("outside temperature", "°C", rules.max_ambient_difference_k, "K", |r| r.ambient_c),
-        ("wind", "m/s", rules.max_wind_difference_m_s, "m/s", |r| r.wind_m_s),
-        ("payload", "kg", rules.max_payload_difference_kg, "kg", |r| r.sheet.payload_kg),
-        ("mean speed", "km/h", rules.max_speed_difference, "share", |r| r.speed_mean_m_s.map(|v| v * 3.6)),
+        ("outside temperature", "°C", rules.max_ambient_difference_k, "K", FACTS[0].1),
+        ("wind", "m/s", rules.max_wind_difference_m_s, "m/s", FACTS[1].1),
+        ("payload", "kg", rules.max_payload_difference_kg, "kg", FACTS[2].1),
+        ("mean speed", "km/h", rules.max_speed_difference, "share", FACTS[3].1),
     ];
     rows.into_iter()
         .map(|(quantity, unit, limit, limit_unit, fact)| {
@@ -259,79 +135,4 @@ pub fn unchecked_assist(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) ->
 fn mean_fact(runs: &[&RunFacts<'_>], fact: fn(&RunFacts<'_>) -> Option<f64>) -> Option<f64> {
     let values: Option<Vec<f64>> = runs.iter().map(|r| fact(r)).collect();
     Sample::of(&values?).map(|s| s.mean)
-}
-
-#[cfg(test)]
-mod tests {
-    use tallywheel_schemas::report::Decision;
-
-    use super::*;
-    use crate::verdict::{decide, difference};
-
-    fn close(actual: f64, expected: f64, tolerance: f64) {
-        assert!((actual - expected).abs() <= tolerance, "{actual} is not {expected}");
-    }
-
-    /// Algebra of the two figures: doubled mileage is +100 % and 50 % fuel saved; +50 % is 33.3 % saved.
-    #[test]
-    fn improvement_and_fuel_saved_are_two_figures() {
-        for (gain, saved) in [(100.0, 50.0), (50.0, 33.333_333)] {
-            let r = LogRatio::paired(&[(1.0_f64 + gain / 100.0).ln(); 1], 0.95).expect("a pair");
-            close(r.mileage_percent().estimate, gain, 1e-9);
-            close(r.fuel_saved_percent().estimate, saved, 1e-6);
-            assert_eq!(r.mileage_percent().low, None);
-        }
-    }
-
-    /// Paired t on log ratios, by hand with t(0.975, 2) = 4.302653 (Student's table).
-    #[test]
-    fn paired_interval_is_students() {
-        let ratios = [1.50_f64.ln(), 1.55_f64.ln(), 1.60_f64.ln()];
-        let r = LogRatio::paired(&ratios, 0.95).expect("pairs");
-        let mean = ratios.iter().sum::<f64>() / 3.0;
-        let sd = (ratios.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / 2.0).sqrt();
-        let (low, high) = r.interval.expect("three pairs spread");
-        close(low, mean - 4.302_653 * sd / 3.0_f64.sqrt(), 1e-7);
-        close(high, mean + 4.302_653 * sd / 3.0_f64.sqrt(), 1e-7);
-    }
-
-    #[test]
-    fn the_rule_decides_by_where_the_interval_lies() {
-        let ratios = [1.50_f64.ln(), 1.55_f64.ln(), 1.60_f64.ln()];
-        let r = LogRatio::paired(&ratios, 0.95).expect("pairs");
-        let decision = |claim| decide(claim, Some(&r), Vec::new(), 0.95).decision;
-        assert_eq!(decision(40.0), Decision::Supported);
-        assert_eq!(decision(55.0), Decision::Undecided);
-        assert_eq!(decision(70.0), Decision::NotSupported);
-        assert!(decide(52.0, Some(&r), Vec::new(), 0.95).further_pairs.is_some_and(|n| n >= 1));
-        assert_eq!(decide(40.0, None, Vec::new(), 0.95).decision, Decision::Withheld);
-    }
-
-    #[test]
-    fn one_pair_or_identical_pairs_decide_nothing() {
-        for ratios in [vec![0.5], vec![0.5, 0.5, 0.5]] {
-            let r = LogRatio::paired(&ratios, 0.95).expect("pairs");
-            let verdict = decide(10.0, Some(&r), Vec::new(), 0.95);
-            assert_eq!(verdict.decision, Decision::Undecided);
-            assert!(verdict.reasons[0].contains("there is no interval"), "{:?}", verdict.reasons);
-        }
-    }
-
-    #[test]
-    fn unlike_conditions_withhold_the_verdict_and_say_what_differs() {
-        let r = LogRatio::unpaired(&[10.0, 10.1, 9.9], &[6.0, 6.1, 5.9], 0.95).expect("runs");
-        let warm = Comparability {
-            quantity: "outside temperature".to_owned(),
-            unit: "°C".to_owned(),
-            baseline: Some(4.0),
-            assist: Some(16.0),
-            limit: 5.0,
-            limit_unit: "K".to_owned(),
-            largest_in_a_pair: None,
-            alike: Some(false),
-        };
-        let verdict = decide(45.0, Some(&r), vec![difference(&warm)], 0.95);
-        assert_eq!(verdict.decision, Decision::Withheld);
-        assert!(verdict.reasons[0].contains("4.0 °C without assist, 16.0 °C with it (limit 5.0 K)"));
-    }
 }

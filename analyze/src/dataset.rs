@@ -168,6 +168,18 @@ impl Filter {
 }
 
 impl Session {
+    /// The same session with another run sheet: what a campaign says of a session for which nobody wrote one.
+    #[must_use]
+    pub fn described_as(&self, sheet: tallywheel_schemas::RunSheet) -> Self {
+        Self {
+            manifest: Manifest { run: Some(sheet), ..self.manifest.clone() },
+            rig: self.rig.clone(),
+            digest: self.digest,
+            root: self.root.clone(),
+            date: self.date.clone(),
+        }
+    }
+
     fn open(root: &Path, path: &Path) -> Result<Self, SessionFault> {
         let (mut manifest, seal) = Manifest::read_with_seal(path)?;
         let (path, run) = (path.to_owned(), manifest.run.as_ref().map(|r| r.run.clone()));

@@ -3,7 +3,8 @@
 //! The flow is one way. [`dataset`] opens a directory of sealed sessions and checks every file against its
 //! manifest; [`ledger`] integrates the native-rate samples exactly into one-second bins; [`trips`] finds drives
 //! in the bins. Everything above is sums and selections over ledger rows: [`tally`], [`mileage`], [`energy`],
-//! [`thermal`]. [`run`] judges the runs of a campaign, [`comparison`] compares them, [`verdict`] decides, and
+//! [`thermal`]. [`run`] judges the runs of a campaign, [`observation`] reduces them to numbers, [`effect`] compares
+//! these, [`judgement`] decides by the rule of [`verdict`], and
 //! [`report`] says how it came about.
 //!
 //! ```no_run
@@ -28,15 +29,21 @@ pub mod columns;
 pub mod command;
 pub mod comparison;
 pub mod dataset;
+pub mod effect;
 pub mod energy;
 pub mod figure;
 #[doc(hidden)]
 pub mod fixture;
+pub mod in_service;
 pub mod integral;
+pub mod judgement;
 pub mod ledger;
 pub mod likeness;
 pub mod looks;
 pub mod mileage;
+pub mod observation;
+pub mod observed;
+pub mod passes;
 pub mod progress;
 pub mod report;
 pub mod run;

@@ -3,12 +3,13 @@
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
     Condition, RunSheet,
-    campaign::{Campaign, Override},
+    campaign::{Block, Campaign, Design, Override},
 };
 
 use crate::{
     columns,
     ledger::SessionLedger,
+    stats::median,
     tally::Tally,
     trips::{TripRules, whole_session},
 };
@@ -129,8 +130,10 @@ pub struct Admission {
 
 /// Applies the campaign's rules and overrides to every run, then drops what is left of broken pairs.
 pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
-    let median = median_distance_m(runs);
-    let mut admissions: Vec<Admission> = runs.iter().map(|run| judge(campaign, run, median)).collect();
+    let mut admissions: Vec<Admission> = runs
+        .iter()
+        .map(|run| overruled(campaign, run, broken_rules(campaign, run, median_distance_m(campaign, runs, run))))
+        .collect();
     let place = |name: &str| runs.iter().position(|r| r.sheet.run == name);
     for pair in &campaign.pairs {
         let (b, a) = (place(&pair.baseline), place(&pair.assist));
@@ -153,18 +156,19 @@ pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
     admissions
 }
 
-const PARTNER: &str = "its partner";
+/// How the reason begins where a run is left out because of another.
+pub(crate) const PARTNER: &str = "its partner";
 
 fn lost_partner(admission: &Admission) -> bool {
     admission.reason.as_deref().is_some_and(|r| r.starts_with(PARTNER))
 }
 
-fn judge(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) -> Admission {
-    let broken = broken_rules(campaign, run, median_m);
-    let overruled = campaign.overrides.iter().find(|o| o.run == run.sheet.run);
+/// What a person decided against the rules that a run breaks.
+pub(crate) fn overruled(campaign: &Campaign, run: &RunFacts<'_>, broken: Vec<String>) -> Admission {
+    let decision = campaign.overrides.iter().find(|o| o.run == run.sheet.run);
     // Nobody's word makes a run of the other condition out of it: its sums would count on both sides.
     let contradicted = run.sheet.condition != listed_as(campaign, run);
-    match overruled {
+    match decision {
         Some(o) if o.r#use && contradicted => {
             Admission { used: false, reason: Some(format!("cannot be kept by {}: {}", o.by, broken.join("; "))) }
         }
@@ -179,19 +183,27 @@ fn overruling(o: &Override, broken: &[String]) -> String {
     format!("{verb} by {} on {}: {}{against}", o.by, o.date, o.reason)
 }
 
-fn median_distance_m(runs: &[RunFacts<'_>]) -> Option<f64> {
-    let mut distances: Vec<f64> = runs.iter().filter_map(|r| r.tally.distance_m).collect();
-    distances.sort_by(f64::total_cmp);
-    let middle = distances.len() / 2;
-    match distances.len() {
-        0 => None,
-        n if n % 2 == 1 => Some(distances[middle]),
-        _ => Some((distances[middle - 1] + distances[middle]) / 2.0),
+/// Median distance of the runs on the same route. `None` in daily service, where no drive is like another.
+fn median_distance_m(campaign: &Campaign, runs: &[RunFacts<'_>], run: &RunFacts<'_>) -> Option<f64> {
+    let same = runs.iter().filter(|r| r.sheet.route == run.sheet.route && campaign.design != Design::BeforeAfter);
+    median(same.filter_map(|r| r.tally.distance_m).collect())
+}
+
+/// The condition that the campaign lists a run under; that on its sheet where it does not list it.
+fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
+    if campaign.baseline.contains(&run.sheet.run) {
+        Condition::Baseline
+    } else if campaign.assist.contains(&run.sheet.run) {
+        Condition::Assist
+    } else {
+        run.sheet.condition
     }
 }
 
-fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
-    if campaign.baseline.contains(&run.sheet.run) { Condition::Baseline } else { Condition::Assist }
+/// The route that a run is to be driven on: that of its block, or the campaign's.
+fn route<'c>(campaign: &'c Campaign, run: &RunFacts<'_>) -> &'c str {
+    let holds = |b: &&Block| b.baseline.iter().chain(&b.assist).any(|name| *name == run.sheet.run);
+    campaign.blocks.iter().find(holds).and_then(|b| b.route.as_deref()).unwrap_or(&campaign.route)
 }
 
 /// Satellite distance over the chosen one minus 1, where the satellite speed covers nearly all of the recording.
@@ -210,19 +222,9 @@ fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) 
     if run.sheet.condition != listed {
         broken.push(format!("listed as {}, but its run sheet says {}", listed.name(), run.sheet.condition.name()));
     }
-    if run.sheet.route != campaign.route {
-        broken.push(format!("driven on route “{}”, not “{}”", run.sheet.route, campaign.route));
-    }
-    for damage in run.ledger.findings.damage.iter().filter(|d| d.rows > 0) {
-        broken.push(damage.to_string());
-    }
+    broken.extend(shared_faults(campaign, run));
     if run.l_per_100km().is_none() {
-        broken.push("no fuel or no distance was recorded".to_owned());
         return broken;
-    }
-    if run.coverage < rules.min_coverage {
-        let (got, least) = (run.coverage * 100.0, rules.min_coverage * 100.0);
-        broken.push(format!("distance and fuel cover {got:.1} % of the recording, less than {least:.1} %"));
     }
     if let (Some(distance), Some(median)) = (run.tally.distance_m, median_m) {
         let off = distance / median - 1.0;
@@ -244,6 +246,25 @@ fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) 
             broken.push(format!("a motor drove for only {:.1} % of a run meant to be with assist", share * 100.0));
         }
         _ => {}
+    }
+    broken
+}
+
+/// The rules that runs of any vehicle are under: route, damage, fuel and distance.
+pub(crate) fn shared_faults(campaign: &Campaign, run: &RunFacts<'_>) -> Vec<String> {
+    let (rules, route) = (&campaign.rules, route(campaign, run));
+    let mut broken = Vec::new();
+    if run.sheet.route != route {
+        broken.push(format!("driven on route “{}”, not “{}”", run.sheet.route, route));
+    }
+    for damage in run.ledger.findings.damage.iter().filter(|d| d.rows > 0) {
+        broken.push(damage.to_string());
+    }
+    if run.l_per_100km().is_none() {
+        broken.push("no fuel or no distance was recorded".to_owned());
+    } else if run.coverage < rules.min_coverage {
+        let (got, least) = (run.coverage * 100.0, rules.min_coverage * 100.0);
+        broken.push(format!("distance and fuel cover {got:.1} % of the recording, less than {least:.1} %"));
     }
     broken
 }

@@ -3,7 +3,7 @@
 //! Everything works on plain slices of run results. Sources: NIST/SEMATECH e-Handbook of Statistical Methods
 //! (two-sample t, Welch), E. C. Fieller (1954) for the interval of a ratio, JCGM 100 for combining uncertainty.
 
-use statrs::distribution::{ContinuousCDF, Normal, StudentsT};
+use statrs::distribution::{ContinuousCDF, FisherSnedecor, Normal, StudentsT};
 
 /// A point estimate with a two-sided confidence interval.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -49,7 +49,8 @@ impl Sample {
         Self { n, mean, sd: Some(sd) }
     }
 
-    fn mean_variance(&self) -> Option<f64> {
+    /// Variance of the mean.
+    pub fn mean_variance(&self) -> Option<f64> {
         self.sd.map(|sd| sd * sd / self.n as f64)
     }
 }
@@ -72,6 +73,16 @@ pub fn t_quantile(p: f64, df: f64) -> Option<f64> {
     let rough = t.inverse_cdf(p);
     let density = statrs::distribution::Continuous::pdf(&t, rough);
     Some(rough - (t.cdf(rough) - p) / density)
+}
+
+/// Probability that F with (`df1`, `df2`) degrees of freedom exceeds `f`. `None` when these are not positive.
+pub fn f_exceeds(f: f64, df1: f64, df2: f64) -> Option<f64> {
+    Some(FisherSnedecor::new(df1, df2).ok()?.sf(f))
+}
+
+/// Two-sided p value of Student's t. `None` when `df` is not positive.
+pub fn t_two_sided(t: f64, df: f64) -> Option<f64> {
+    Some(2.0 * StudentsT::new(0.0, 1.0, df).ok()?.sf(t.abs()))
 }
 
 /// Two-sided interval of a mean from its sample: `mean ± t·sd/√n`.
@@ -100,6 +111,25 @@ pub fn welch_interval(a: &Sample, b: &Sample, confidence: f64) -> Option<Estimat
     Some(Estimate { value, low: value - half, high: value + half, degrees_of_freedom: df })
 }
 
+/// Degrees of freedom for Welch's t in small samples: the geometric mean of the two that Welch gave.
+///
+/// # Formula
+/// With `u = sa²/na`, `v = sb²/nb`: `ν = (u + v)² / (u²/(na−1) + v²/(nb−1))` (Satterthwaite 1946, Welch 1938) is too
+/// small on average, and the interval too wide; `f = (u + v)² / (u²/(na+1) + v²/(nb+1)) − 2` (Welch 1947, equation
+/// 28, from memory) is too large where the spreads differ. With three runs in each condition the first covers 96.5 % and the
+/// second 92.8 % somewhere between equal spreads and a ratio of four, `√(ν·f)` between 93.5 and 95.6 % (simulated,
+/// see the calibration of the verdict). From eight runs on the three agree.
+///
+/// `None` as [`welch_interval`].
+pub fn welch_freedom(a: &Sample, b: &Sample) -> Option<f64> {
+    let (u, v) = (a.mean_variance()?, b.mean_variance()?);
+    let (na, nb) = (a.n as f64, b.n as f64);
+    let square = (u + v).powi(2);
+    let satterthwaite = square / (u * u / (na - 1.0) + v * v / (nb - 1.0));
+    let welch = square / (u * u / (na + 1.0) + v * v / (nb + 1.0)) - 2.0;
+    Some((satterthwaite * welch).sqrt()).filter(|df| df.is_finite())
+}
+
 /// Interval of the difference `a − b` of two means with a common variance.
 ///
 /// `None` when there are fewer than two degrees of freedom or a sample is too small for a spread.
@@ -117,16 +147,31 @@ pub fn pooled_sd(a: &Sample, b: &Sample) -> Option<f64> {
     Some(((na * a.sd?.powi(2) + nb * b.sd?.powi(2)) / (na + nb)).sqrt())
 }
 
-/// Interval of the ratio `a / b` of two independent means (Fieller 1954).
-///
-/// # Formula
-/// The roots of `(b̄² − t²·vb)·r² − 2·ā·b̄·r + (ā² − t²·va) = 0` with `va`, `vb` the variances of the means.
+/// Interval of the ratio `a / b` of two independent means (Fieller 1954): [`fieller_of_pairs`] without covariance.
 ///
 /// `variances` are those of the two means; `df` selects t. `None` when the denominator is not clearly different
 /// from zero: the interval is then unbounded.
 pub fn fieller_interval(a: f64, b: f64, variances: (f64, f64), df: f64, confidence: f64) -> Option<Estimate> {
+    fieller_of_pairs(a, b, variances, 0.0, df, confidence)
+}
+
+/// Interval of the ratio `a / b` of two means that vary together (Fieller 1954).
+///
+/// # Formula
+/// The roots of `(b̄² − t²·vb)·r² − 2·(ā·b̄ − t²·c)·r + (ā² − t²·va) = 0` with `va`, `vb` the variances of the means
+/// and `c` their covariance.
+///
+/// `None` when the denominator is not clearly different from zero: the interval is then unbounded.
+pub fn fieller_of_pairs(
+    a: f64,
+    b: f64,
+    variances: (f64, f64),
+    covariance: f64,
+    df: f64,
+    confidence: f64,
+) -> Option<Estimate> {
     let t2 = t_quantile(0.5 + confidence / 2.0, df)?.powi(2);
-    let (qa, qb, qc) = (b * b - t2 * variances.1, -2.0 * a * b, a * a - t2 * variances.0);
+    let (qa, qb, qc) = (b * b - t2 * variances.1, -2.0 * (a * b - t2 * covariance), a * a - t2 * variances.0);
     let root = (qb * qb - 4.0 * qa * qc).sqrt();
     if qa <= 0.0 || !root.is_finite() {
         return None;
@@ -138,24 +183,73 @@ pub fn fieller_interval(a: f64, b: f64, variances: (f64, f64), df: f64, confiden
 /// Observations needed so that a two-sided one-sample (or paired) t test at `confidence` finds a shift of
 /// `shift` with probability `power`, when single observations spread by `sd`.
 ///
-/// Iterates `n = ((t(ν, conf) + t(ν, power))·sd/shift)²` on `ν = n − 1`. This stands in for the noncentral t
+/// Solves `n = ((t(ν, conf) + t(ν, power))·sd/shift)²` with `ν = n − 1`. This stands in for the noncentral t
 /// distribution, whose exact answer it exceeds by at most one observation from about five on.
 ///
 /// `None` for a zero shift or spread, or when more than 10,000 would be needed.
 pub fn observations_needed(shift: f64, sd: f64, confidence: f64, power: f64) -> Option<u32> {
-    let effect = (shift / sd).abs();
-    if !effect.is_finite() || effect == 0.0 {
-        return None;
+    Need { shift, sd, fixed: 0.0, confidence, power, groups: 1 }.units()
+}
+
+/// What a number of observations is to find.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Need {
+    /// Distance from the value that is to be excluded.
+    pub shift: f64,
+    /// Standard deviation of one unit: of a pair, or of the difference of two single runs.
+    pub sd: f64,
+    /// Standard uncertainty that no number of units makes smaller.
+    pub fixed: f64,
+    /// Confidence of the interval.
+    pub confidence: f64,
+    /// Probability of finding the shift.
+    pub power: f64,
+    /// Groups that each have that many units: 1 for pairs, 2 for separate conditions. Degrees of freedom are
+    /// `groups·(n − 1)`.
+    pub groups: u32,
+}
+
+impl Need {
+    /// Most units that are looked for.
+    const MOST: u32 = 10_000;
+
+    /// Smallest number of units, from 2 on. `None` for a zero shift or spread, or when more than 10,000 would be
+    /// needed.
+    pub fn units(&self) -> Option<u32> {
+        let effect = (self.shift / self.sd).abs();
+        if !effect.is_finite() || effect == 0.0 || !self.suffices(Self::MOST) {
+            return None;
+        }
+        // Both quantiles and the standard error fall with n, so the first n that suffices parts the range in two.
+        let (mut short, mut enough) = (1, Self::MOST);
+        while enough - short > 1 {
+            let middle = short.midpoint(enough);
+            if self.suffices(middle) { enough = middle } else { short = middle }
+        }
+        Some(enough)
     }
-    (2..=10_000_u32).find(|n| {
-        let df = f64::from(*n) - 1.0;
-        let quantiles = t_quantile(0.5 + confidence / 2.0, df).zip(t_quantile(power, df));
-        quantiles.is_some_and(|(a, b)| f64::from(*n) >= ((a + b) / effect).powi(2))
-    })
+
+    fn suffices(&self, n: u32) -> bool {
+        let n = f64::from(n);
+        let df = f64::from(self.groups) * (n - 1.0);
+        let quantiles = t_quantile(0.5 + self.confidence / 2.0, df).zip(t_quantile(self.power, df));
+        quantiles.is_some_and(|(a, b)| self.shift.abs() >= (a + b) * (self.sd / n.sqrt()).hypot(self.fixed))
+    }
+}
+
+/// Median of some values; `None` without any.
+pub fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    let middle = values.len() / 2;
+    match values.len() {
+        0 => None,
+        n if n % 2 == 1 => Some(values[middle]),
+        _ => Some(values[middle - 1].midpoint(values[middle])),
+    }
 }
 
 /// Standard normal quantile.
-fn normal_quantile(p: f64) -> f64 {
+pub(crate) fn normal_quantile(p: f64) -> f64 {
     Normal::standard().inverse_cdf(p)
 }
 

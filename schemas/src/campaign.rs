@@ -240,8 +240,10 @@ impl Campaign {
         campaign.rules.check(file)?;
         for spanned in &raw.overrides {
             let o = spanned.get_ref();
-            if campaign.runs().all(|r| r != o.run) {
-                let message = crate::text_file::unknown_name("run", &o.run, campaign.runs());
+            let mut runs = campaign.runs().chain(campaign.control_runs());
+            if runs.all(|r| r != o.run) {
+                let runs = campaign.runs().chain(campaign.control_runs());
+                let message = crate::text_file::unknown_name("run", &o.run, runs);
                 return Err(file.error(spanned.span(), message));
             }
             if o.reason.trim().is_empty() || o.by.trim().is_empty() || o.date.trim().is_empty() {

@@ -3,6 +3,13 @@
 //! Its JSON Schema is committed as `schemas/report.schema.json`. Field names end in their unit. A number that
 //! cannot be said is `null`, never zero.
 
+mod judgement;
+
+pub use judgement::{
+    BlockResult, CovariateModel, CrossCheck, DesignParts, Interaction, Look, PassResult, SegmentResult, Slope,
+    VehicleResult,
+};
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -39,6 +46,9 @@ pub struct Report {
     pub thermal: Vec<MotorHeat>,
     /// Runs in campaign order.
     pub runs: Vec<RunResult>,
+    /// Runs of the control vehicle, in the order of the campaign.
+    #[serde(default)]
+    pub control_runs: Vec<RunResult>,
     /// Runs of the campaign that no usable session holds, in campaign order.
     #[serde(default)]
     pub missing_runs: Vec<MissingRun>,
@@ -79,10 +89,17 @@ pub struct Verdict {
     pub claim_percent: f64,
     /// Decision.
     pub decision: Decision,
+    /// The rule in words.
+    #[serde(default)]
+    pub rule: String,
     /// Why, in sentences.
     pub reasons: Vec<String>,
-    /// Further pairs (or runs per condition) for 80 % power, when undecided.
+    /// When undecided: further pairs (or runs per condition) up to the planned look that has 80 % power, else up to the
+    /// last; once every look is taken, those of a fresh campaign with 80 % power.
     pub further_pairs: Option<u32>,
+    /// The look that the decision was taken at; `null` where the verdict is withheld.
+    #[serde(default)]
+    pub look: Option<Look>,
 }
 
 /// An estimate with its interval.
@@ -101,7 +118,8 @@ pub struct Interval {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Improvement {
-    /// Mileage gained over the baseline mileage, %. `(B − T) / T` in consumption.
+    /// Mileage gained over the baseline mileage, %. `(B − T) / T` in consumption. The interval holds the spread of the
+    /// runs and what the calibrations leave of the ratio, at `confidence`; a look of a plan has its own.
     pub mileage_percent: Option<Interval>,
     /// Fuel saved over the baseline fuel for the same distance, %. `(B − T) / B` in consumption.
     pub fuel_saved_percent: Option<Interval>,
@@ -111,8 +129,29 @@ pub struct Improvement {
     pub method: String,
     /// Standard deviation of the log ratios (paired) or pooled of the log consumptions (unpaired), as a share.
     pub spread: Option<f64>,
-    /// Degrees of freedom of the interval.
+    /// Degrees of freedom of the spread.
     pub degrees_of_freedom: Option<f64>,
+    /// The mileage gained with the interval from the spread of the runs alone, %.
+    #[serde(default)]
+    pub from_runs_percent: Option<Interval>,
+    /// The mileage gained with the interval from what the calibrations leave of the ratio alone, %.
+    #[serde(default)]
+    pub from_calibrations_percent: Option<Interval>,
+    /// Relative standard uncertainty of the ratio from calibrations that do not cancel.
+    #[serde(default)]
+    pub calibration_difference_relative: f64,
+    /// Effective degrees of freedom of both together (JCGM 100, G.4); `null` when infinite or unknown.
+    #[serde(default)]
+    pub effective_degrees_of_freedom: Option<f64>,
+    /// Coverage factor of the interval.
+    #[serde(default)]
+    pub coverage_factor: Option<f64>,
+    /// Other methods on the same runs.
+    #[serde(default)]
+    pub cross_checks: Vec<CrossCheck>,
+    /// What belongs to the design.
+    #[serde(default)]
+    pub parts: DesignParts,
     /// Improvement from summed distance over summed fuel, %, beside the estimate.
     pub distance_weighted_percent: Option<f64>,
     /// Relative standard uncertainty of the mileages from calibrations, common to both conditions; it cancels

@@ -26,6 +26,12 @@ pub struct Rules {
     pub max_assist_share_baseline: f64,
     /// Smallest share of an assisted run's time in which a motor must drive.
     pub min_assist_share_assist: f64,
+    /// Width of the band in which three ratios of test to control consumption of a segment must lie, share of the
+    /// largest.
+    pub max_ratio_band: f64,
+    /// Largest departure of a pass's distance or elapsed time from the vehicle's median pass, share, in a design with a
+    /// control vehicle.
+    pub max_pass_deviation: f64,
 }
 
 impl Default for Rules {
@@ -40,6 +46,8 @@ impl Default for Rules {
             max_wind_difference_m_s: 3.0,
             max_assist_share_baseline: 0.01,
             min_assist_share_assist: 0.0,
+            max_ratio_band: 0.02,
+            max_pass_deviation: 0.005,
         }
     }
 }
@@ -56,6 +64,8 @@ impl Rules {
             ("max_wind_difference_m_s", self.max_wind_difference_m_s, 60.0),
             ("max_assist_share_baseline", self.max_assist_share_baseline, 1.0),
             ("min_assist_share_assist", self.min_assist_share_assist, 1.0),
+            ("max_ratio_band", self.max_ratio_band, 1.0),
+            ("max_pass_deviation", self.max_pass_deviation, 1.0),
         ];
         for (name, value, max) in bounds {
             if !(0.0..=max).contains(&value) {

@@ -1,0 +1,221 @@
+//! Runs in blocks, each on a route or with a driver of its own.
+//!
+//! `ln C = blockⱼ + d·baseline + e`: what a route or a driver does to both conditions is the block's own constant and
+//! leaves the effect (two-way classification without interaction, least squares). The effect found is that on *these*
+//! routes and drivers.
+//!
+//! Where the effect itself differs from block to block more than runs of one block do (F test of the interaction), a
+//! single effect does not describe it, and what can be said is what the blocks say as a sample of all such routes or
+//! drivers: the mean of the blocks' effects with Student's t on blocks minus one degrees of freedom, which is wider.
+//! The rule looks at the runs before it chooses; the calibration of the verdict covers it.
+
+use tallywheel_schemas::{
+    Condition,
+    campaign::{Campaign, Design},
+    report::{BlockResult, DesignParts, Interaction},
+};
+
+use super::{
+    Effect, Estimated,
+    least_squares::{Fit, fit},
+    mileage_percent, unpaired,
+};
+use crate::{
+    figure::fixed,
+    observation::Observation,
+    stats::{Sample, f_exceeds},
+};
+
+/// Probability of the interaction's F below which the blocks are taken as a sample.
+pub const INTERACTION_LIMIT: f64 = 0.05;
+
+/// Log consumptions of one block.
+#[derive(Debug, Clone, PartialEq, Default)]
+struct Cell {
+    baseline: Vec<f64>,
+    assist: Vec<f64>,
+}
+
+impl Cell {
+    /// The block's own effect; `None` unless it has both conditions.
+    fn effect(&self) -> Option<f64> {
+        Some(Sample::of(&self.baseline)?.mean - Sample::of(&self.assist)?.mean)
+    }
+}
+
+pub(super) fn estimate(campaign: &Campaign, observations: &[Observation]) -> Estimated {
+    let cells = cells(campaign.blocks.len(), observations);
+    let columns = block_columns(campaign.blocks.len(), observations);
+    let Some((fixed_effect, fitted)) = fixed_blocks(&cells, &columns, observations) else {
+        return Estimated::default();
+    };
+    let interaction = interaction(&cells, &fitted);
+    let mut parts = DesignParts {
+        blocks: campaign.blocks.iter().zip(&cells).map(|(b, cell)| result(&b.name, cell)).collect(),
+        interaction,
+        ..DesignParts::default()
+    };
+    parts.notes.extend(note(interaction.as_ref()));
+    let effect = match interaction {
+        Some(i) if i.blocks_as_sample => sample_of_blocks(&cells, &fixed_effect),
+        _ => fixed_effect,
+    };
+    if campaign.adjust.is_empty() {
+        return Estimated { effect: Some(effect), parts, obstacles: Vec::new(), draws: None };
+    }
+    unpaired::adjust(campaign, observations, effect, parts, &columns)
+}
+
+fn cells(blocks: usize, observations: &[Observation]) -> Vec<Cell> {
+    let mut cells = vec![Cell::default(); blocks];
+    for o in observations {
+        if let Some(cell) = cells.get_mut(o.unit) {
+            match o.condition {
+                Condition::Baseline => cell.baseline.push(o.log_consumption()),
+                Condition::Assist => cell.assist.push(o.log_consumption()),
+            }
+        }
+    }
+    cells
+}
+
+/// One column of ones and zeros for each block that has a run.
+fn block_columns(blocks: usize, observations: &[Observation]) -> Vec<Vec<f64>> {
+    (0..blocks)
+        .map(|block| observations.iter().map(|o| f64::from(u8::from(o.unit == block))).collect::<Vec<f64>>())
+        .filter(|column| column.iter().any(|v| *v > 0.0))
+        .collect()
+}
+
+fn fixed_blocks(cells: &[Cell], columns: &[Vec<f64>], observations: &[Observation]) -> Option<(Effect, Fit)> {
+    let y: Vec<f64> = observations.iter().map(Observation::log_consumption).collect();
+    let mut all = vec![unpaired::baseline_column(observations)];
+    all.extend_from_slice(columns);
+    let fitted = fit(&all, &y)?;
+    let runs = |of: fn(&Cell) -> usize| cells.iter().map(of).sum::<usize>();
+    let effect = Effect {
+        log_ratio: fitted.coefficients[0],
+        standard_error: fitted.standard_error(0),
+        degrees_of_freedom: (fitted.degrees_of_freedom > 0).then_some(fitted.degrees_of_freedom as f64),
+        spread: fitted.residual_sd(),
+        units_used: runs(|c| c.baseline.len()).min(runs(|c| c.assist.len())),
+        design: Design::Blocked,
+        method: "difference of log consumption inside the blocks by least squares, interval by Student's t from the \
+                 spread inside the blocks"
+            .to_owned(),
+    };
+    Some((effect.without_rounding(), fitted))
+}
+
+/// F test of the interaction: residual squares of one effect for all blocks against those of a mean for each block and
+/// condition.
+fn interaction(cells: &[Cell], one_effect: &Fit) -> Option<Interaction> {
+    let (mut squares, mut df) = (0.0, 0.0);
+    for values in cells.iter().flat_map(|c| [&c.baseline, &c.assist]) {
+        if let Some(Sample { n, sd: Some(sd), .. }) = Sample::of(values) {
+            squares += sd * sd * (n - 1) as f64;
+            df += (n - 1) as f64;
+        }
+    }
+    let between = one_effect.degrees_of_freedom as f64 - df;
+    if between < 1.0 || df < 1.0 || squares <= 0.0 {
+        return None;
+    }
+    let f = (one_effect.residual_squares - squares).max(0.0) / between / (squares / df);
+    let p = f_exceeds(f, between, df)?;
+    Some(Interaction {
+        f,
+        degrees_of_freedom_between: between,
+        degrees_of_freedom_within: df,
+        p,
+        limit: INTERACTION_LIMIT,
+        blocks_as_sample: p < INTERACTION_LIMIT,
+    })
+}
+
+/// Mean of the blocks' own effects by Student's t over blocks.
+fn sample_of_blocks(cells: &[Cell], fixed_effect: &Effect) -> Effect {
+    let effects: Vec<f64> = cells.iter().filter_map(Cell::effect).collect();
+    let Some(sample) = Sample::of(&effects) else { return fixed_effect.clone() };
+    let effect = Effect {
+        log_ratio: sample.mean,
+        standard_error: sample.mean_variance().map(f64::sqrt),
+        degrees_of_freedom: (sample.n > 1).then(|| sample.n as f64 - 1.0),
+        method: "mean of the blocks' own effects, interval by Student's t over the blocks as a sample".to_owned(),
+        ..fixed_effect.clone()
+    };
+    effect.without_rounding()
+}
+
+fn result(name: &str, cell: &Cell) -> BlockResult {
+    let count = |v: &[f64]| u32::try_from(v.len()).unwrap_or(u32::MAX);
+    BlockResult {
+        name: name.to_owned(),
+        baseline_runs: count(&cell.baseline),
+        assist_runs: count(&cell.assist),
+        mileage_percent: cell.effect().map(mileage_percent),
+    }
+}
+
+fn note(interaction: Option<&Interaction>) -> Option<String> {
+    Some(match interaction {
+        None => "whether the effect differs from block to block cannot be tested: it takes a block and condition with \
+                 two runs, and two blocks with both conditions"
+            .to_owned(),
+        Some(i) => {
+            let f = format!(
+                "F = {} with {} and {} degrees of freedom, p = {}",
+                fixed(i.f, 2),
+                fixed(i.degrees_of_freedom_between, 0),
+                fixed(i.degrees_of_freedom_within, 0),
+                fixed(i.p, 3)
+            );
+            if i.blocks_as_sample {
+                format!(
+                    "the effect differs from block to block ({f}): the blocks are taken as a sample, and the interval \
+                     is for the mean over all such blocks"
+                )
+            } else {
+                format!("no difference of the effect from block to block shows ({f}): the interval is for these blocks")
+            }
+        }
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn close(actual: f64, expected: f64, tolerance: f64) {
+        assert!((actual - expected).abs() <= tolerance, "{actual} is not {expected}");
+    }
+
+    fn run(condition: Condition, block: usize, log: f64) -> Observation {
+        Observation::new("r", condition, block, log.exp() * 1e4, 1e4)
+    }
+
+    /// Balanced two-way classification by hand: effects 0.30 and 0.40 of two blocks, two runs a cell, each ±0.01 about
+    /// its mean. Residual squares of one effect: within 8·0.01², interaction 8·0.025².
+    #[test]
+    fn balanced_blocks_are_as_by_hand() {
+        let mut runs = Vec::new();
+        for (block, level, effect) in [(0, 1.0, 0.30), (1, 2.0, 0.40)] {
+            for e in [0.01, -0.01] {
+                runs.push(run(Condition::Baseline, block, level + effect + e));
+                runs.push(run(Condition::Assist, block, level + e));
+            }
+        }
+        let cells = cells(2, &runs);
+        let (effect, fit) = fixed_blocks(&cells, &block_columns(2, &runs), &runs).expect("a fit");
+        close(effect.log_ratio, 0.35, 1e-12);
+        close(fit.residual_squares, 8.0 * 0.01_f64.powi(2) + 8.0 * 0.025_f64.powi(2), 1e-12);
+        let i = interaction(&cells, &fit).expect("replicated");
+        close(i.f, (8.0 * 0.025_f64.powi(2)) / (8.0 * 0.01_f64.powi(2) / 4.0), 1e-9);
+        // F(1, 4) = 25 is t(4) = 5: Student's table has t(0.995, 4) = 4.604, so p lies below 0.01.
+        assert!(i.p < 0.01 && i.blocks_as_sample, "{}", i.p);
+        let wide = sample_of_blocks(&cells, &effect);
+        close(wide.log_ratio, 0.35, 1e-12);
+        close(wide.standard_error.expect("spread"), 0.05, 1e-12);
+        assert_eq!(wide.degrees_of_freedom, Some(1.0));
+    }
+}

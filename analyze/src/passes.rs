@@ -1,0 +1,72 @@
+//! Passes of test and control vehicle together: do both runs of each count?
+
+use tallywheel_schemas::campaign::{Campaign, Design};
+
+use crate::{
+    figure::{fixed, signed},
+    run::{Admission, PARTNER, RunFacts, overruled, shared_faults},
+    stats::median,
+};
+
+/// Applies the rules to the control vehicle's runs, and to both runs of a pass what only a pass has: elapsed time and
+/// distance near those of the vehicle's other passes.
+///
+/// The tolerance of 0.5 % on elapsed time is that of the SAE road-test procedure as an engine maker's summary has it
+/// (15 s in 50 min). `admitted` are those of the test vehicle's runs and are lowered here; the control runs' are returned.
+pub fn admit_passes(
+    campaign: &Campaign,
+    tests: &[RunFacts<'_>],
+    admitted: &mut [Admission],
+    control: &[RunFacts<'_>],
+) -> Vec<Admission> {
+    let mut own: Vec<Admission> =
+        control.iter().map(|run| overruled(campaign, run, shared_faults(campaign, run))).collect();
+    if campaign.design != Design::Control {
+        return own;
+    }
+    for (runs, admissions) in [(tests, &mut *admitted), (control, own.as_mut_slice())] {
+        for (run, admission) in runs.iter().zip(admissions.iter_mut()).filter(|(_, a)| a.used) {
+            let kept = campaign.overrides.iter().any(|o| o.run == run.sheet.run && o.r#use);
+            if let Some(reason) = off_the_pass(campaign, run, runs).filter(|_| !kept) {
+                *admission = Admission { used: false, reason: Some(reason) };
+            }
+        }
+    }
+    for pass in &campaign.together {
+        let test = tests.iter().position(|r| r.sheet.run == pass.test);
+        let other = control.iter().position(|r| r.sheet.run == pass.control);
+        let (lost_test, lost_control) = (test.is_none_or(|i| !admitted[i].used), other.is_none_or(|i| !own[i].used));
+        if let Some(i) = test.filter(|i| lost_control && admitted[*i].used) {
+            admitted[i] = without_partner(&pass.control);
+        }
+        if let Some(i) = other.filter(|i| lost_test && own[*i].used) {
+            own[i] = without_partner(&pass.test);
+        }
+    }
+    own
+}
+
+fn without_partner(name: &str) -> Admission {
+    Admission { used: false, reason: Some(format!("{PARTNER} {name} does not count")) }
+}
+
+/// Why a run is no pass like the vehicle's others.
+fn off_the_pass(campaign: &Campaign, run: &RunFacts<'_>, runs: &[RunFacts<'_>]) -> Option<String> {
+    let limit = campaign.rules.max_pass_deviation;
+    let distance = |r: &RunFacts<'_>| r.tally.distance_m;
+    let time = |r: &RunFacts<'_>| {
+        let manifest = &r.ledger.session.manifest;
+        Some(manifest.end_us.seconds_since(manifest.start_us))
+    };
+    let off = |what: &str, of: &dyn Fn(&RunFacts<'_>) -> Option<f64>| {
+        let off = of(run)? / median(runs.iter().filter_map(of).collect())? - 1.0;
+        (off.abs() > limit).then(|| {
+            format!(
+                "its {what} is {} % off the vehicle's median pass, more than {} %",
+                signed(off * 100.0, 2),
+                fixed(limit * 100.0, 2)
+            )
+        })
+    };
+    off("distance", &distance).or_else(|| off("elapsed time", &time))
+}
