@@ -2,6 +2,7 @@
 //! programs are made of.
 
 pub mod bench;
+pub mod calibration;
 pub mod damage;
 pub mod faults;
 pub mod fuzz;
