@@ -302,3 +302,6 @@ pub fn source_name<S: serde::Serialize>(source: Option<S>) -> String {
     let value = source.and_then(|s| serde_json::to_value(s).ok());
     value.and_then(|v| v.as_str().map(str::to_owned)).unwrap_or_else(|| "none".to_owned())
 }
+
+#[cfg(test)]
+mod tests;

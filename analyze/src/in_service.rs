@@ -8,7 +8,7 @@ use std::sync::Arc;
 use chrono::NaiveDate;
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
-    Condition, RunSheet,
+    Condition, Domain, RunSheet, Table,
     campaign::{Campaign, InService},
     report::{MissingRun, UnusableSession, VehicleResult},
 };
@@ -32,7 +32,8 @@ const LEAST_M: f64 = 1_000.0;
 
 /// Driving sessions of the campaign's vehicles, described as runs before or after.
 pub fn sessions_of(campaign: &Campaign, sessions: &[Arc<Session>], unusable: &[UnusableSession]) -> CampaignSessions {
-    let drives = |s: &Session| s.manifest.channels.iter().any(|c| c.channel.starts_with("engine.") && c.samples > 0);
+    let charges = |s: &Session| s.manifest.channels.iter().any(|c| c.channel == "pack.wall_power_w" && c.samples > 0);
+    let drives = |s: &Session| s.manifest.file(Table::Decoded(Domain::Engine)).is_some() && !charges(s);
     let mut found = Vec::new();
     for vehicle in &campaign.in_service {
         for session in sessions.iter().filter(|s| s.manifest.vehicle == vehicle.name && drives(s)) {

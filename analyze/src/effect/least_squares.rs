@@ -154,6 +154,19 @@ mod tests {
         assert_eq!(fit.degrees_of_freedom, 34);
     }
 
+    /// One-way analysis of NIST/SEMATECH e-Handbook 7.4.3 (data from memory): 17.452 inside the levels, 12 degrees of
+    /// freedom.
+    #[test]
+    fn residual_squares_of_levels_are_those_of_the_nist_handbook() {
+        let y = [6.9, 5.4, 5.8, 4.6, 4.0, 8.3, 6.8, 7.8, 9.2, 6.5, 8.0, 10.5, 8.1, 6.9, 9.3];
+        let level = |k: usize| (0..15).map(|i| f64::from(u8::from(i / 5 == k))).collect::<Vec<f64>>();
+        let levels = fit(&[level(0), level(1), level(2)], &y).expect("levels");
+        close(levels.residual_squares, 17.452, 1e-9);
+        assert_eq!(levels.degrees_of_freedom, 12);
+        let all = fit(&[vec![1.0; 15]], &y).expect("a mean");
+        close(all.residual_squares - levels.residual_squares, 27.897, 5e-4);
+    }
+
     #[test]
     fn columns_that_cannot_be_told_apart_give_no_fit() {
         let (one, x) = (vec![1.0; 4], vec![2.0, 4.0, 6.0, 9.0]);

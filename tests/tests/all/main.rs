@@ -13,5 +13,7 @@ mod obd;
 mod public_data;
 mod python_peers;
 mod simulated;
+mod statistics;
+mod verdict_calibration;
 mod view;
 mod wire_peers;
