@@ -8,8 +8,9 @@ use tallywheel_schemas::{
 
 use super::{
     columns::{Columns, seconds},
+    dense::Times,
     findings::Findings,
-    gauge::{Gauge, LevelGauge, each, each_bool, each_pair, floats, ints, times},
+    gauge::{Gauge, LevelGauge, each_bool, each_pair, floats, ints, times},
 };
 use crate::integral::{Counter, CounterOutcome, Grid, Level, LevelCell, Timeline};
 
@@ -23,6 +24,7 @@ const RUNNING_RPM: f64 = 400.0;
 /// The accumulators of the `engine` table.
 #[derive(Debug)]
 pub(super) struct Engine {
+    grid: Grid,
     fuel: Fuel,
     running: (Gauge, Timeline),
     turning: (Gauge, Timeline),
@@ -47,6 +49,7 @@ impl Engine {
         let (count, maf) = (gauge("engine.fuel_count"), gauge("engine.maf_g_s"));
         let modulus = rig.signal("engine.fuel_count", None).and_then(|s| s.modulus);
         Self {
+            grid,
             fuel: rig.fuel.clone(),
             running: timed("engine.running"),
             turning: timed("engine.speed_rpm"),
@@ -62,18 +65,16 @@ impl Engine {
 
     pub(super) fn take(&mut self, batch: &RecordBatch) {
         let t = times(batch);
-        self.rate.take(t, batch, "fuel_rate_g_s");
-        self.coolant.take(t, batch, "coolant_c");
+        let mut at = Times::new(self.grid);
+        self.rate.take(&mut at, t, batch, "fuel_rate_g_s");
+        self.coolant.take(&mut at, t, batch, "coolant_c");
         let (gauge, timeline) = &mut self.running;
         each_bool(batch, "running", |i, on| {
             gauge.see_int(t[i], i64::from(on));
             timeline.add(t[i], u8::from(on));
         });
         let (gauge, timeline) = &mut self.turning;
-        each(floats(batch, "speed_rpm"), |i, rpm| {
-            gauge.see(t[i], rpm);
-            timeline.add(t[i], u8::from(rpm > RUNNING_RPM));
-        });
+        gauge.follow(timeline, &mut at, t, floats(batch, "speed_rpm"), |rpm| u8::from(rpm > RUNNING_RPM));
         self.take_meter(t, batch);
         self.take_air(t, batch);
     }
