@@ -18,10 +18,10 @@ use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 use tallywheel_schemas::{Campaign, TextFileError, Units, manifest::Origin, report::UnusableSession};
 
 use crate::{
+    account::Charging,
     assemble::{Comparison, compare},
     campaign_runs::{CampaignError, CampaignSessions, sessions_of},
     dataset::{Dataset, DatasetError, Filter, Session},
-    energy::Charging,
     ledger::{LedgerError, LedgerOptions, SessionLedger, ledgers},
     progress::Bar,
     report,

@@ -2,7 +2,7 @@
 //!
 //! The flow is one way. [`dataset`] opens a directory of sealed sessions and checks every file against its
 //! manifest; [`ledger`] integrates the native-rate samples exactly into one-second bins; [`trips`] finds drives
-//! in the bins. Everything above is sums and selections over ledger rows: [`tally`], [`mileage`], [`energy`],
+//! in the bins. Everything above is sums and selections over ledger rows: [`tally`], [`mileage`], [`account`],
 //! [`thermal`]. [`run`] judges the runs of a campaign, [`comparison`] compares them, [`verdict`] decides, and
 //! [`report`] says how it came about.
 //!
@@ -21,14 +21,15 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+pub mod account;
 pub mod ageing;
+pub mod answer;
 pub mod assemble;
 pub mod campaign_runs;
 pub mod columns;
 pub mod command;
 pub mod comparison;
 pub mod dataset;
-pub mod energy;
 pub mod figure;
 #[doc(hidden)]
 pub mod fixture;
