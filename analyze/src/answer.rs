@@ -91,3 +91,112 @@ fn capitalised(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map_or_else(String::new, |c| c.to_uppercase().chain(chars).collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use tallywheel_schemas::{
+        TextFile,
+        report::{DayAccount, PackRange},
+    };
+
+    use super::*;
+
+    fn campaign() -> Campaign {
+        let text = "schema = 1\nname = \"n\"\nvehicle = \"skerry-1\"\nroute = \"harbour loop\"\nclaim_percent = 45.0\n\
+            design = \"paired\"\n[[pair]]\nbaseline = \"b\"\nassist = \"a\"\n";
+        Campaign::parse(&TextFile::new("c.toml", text)).expect("a good campaign")
+    }
+
+    fn improvement(estimate: Option<f64>) -> Improvement {
+        Improvement {
+            mileage_percent: estimate.map(|estimate| Interval { estimate, low: Some(55.0), high: Some(65.0) }),
+            fuel_saved_percent: None,
+            confidence: 0.95,
+            method: String::new(),
+            spread: None,
+            degrees_of_freedom: None,
+            distance_weighted_percent: None,
+            calibration_relative: 0.0,
+        }
+    }
+
+    fn energy(per_km_wh: Option<f64>, wall_per_km_wh: Option<f64>, km: Option<f64>) -> EnergyAccount {
+        EnergyAccount {
+            runs: 5,
+            reservation: None,
+            pack_out_kwh: None,
+            pack_in_kwh: None,
+            net_kwh: None,
+            per_km_wh,
+            pack_out_ah: None,
+            pack_in_ah: None,
+            equivalent_full_cycles: None,
+            wall_logged_kwh: None,
+            charging_efficiency: None,
+            wall_wh_per_ah: None,
+            wall_per_km_wh,
+            petrol_equivalent_mpg_us: None,
+            petrol_equivalent_l_per_100km: None,
+            petrol_equivalent_percent: wall_per_km_wh.map(|_| 27.4),
+            distance_on_pack_km: km,
+            cost_per_km: None,
+            currency: None,
+            co2_g_per_km: None,
+            relative_expanded_uncertainty: 0.0,
+            lines: Vec::new(),
+            net_energy: Vec::new(),
+            range: PackRange {
+                km,
+                expanded_uncertainty_km: None,
+                usable_kwh: None,
+                per_km_wh,
+                basis: String::new(),
+                flat_runs: 0,
+                flat_after_km: None,
+                unknown: None,
+            },
+            day: DayAccount { weighted: None, by_distance: Vec::new(), assumption: String::new(), unknown: None },
+        }
+    }
+
+    fn said(energy: &EnergyAccount) -> String {
+        let verdict =
+            Verdict { claim_percent: 45.0, decision: Decision::Supported, reasons: Vec::new(), further_pairs: None };
+        answer(&campaign(), &verdict, &improvement(Some(60.0)), energy)
+    }
+
+    #[test]
+    fn the_first_sentence_names_the_electricity_and_how_far_it_goes() {
+        assert_eq!(
+            said(&energy(Some(140.0), Some(171.0), Some(38.2))),
+            "The claim of +45 % on the harbour loop is supported: with the assist on, fuel mileage changed by +60.0 % \
+             (95 % interval +55.0 to +65.0 %); this comes with 17.1 kWh of electricity from the wall per 100 km and \
+             holds for about 38 km on a full pack. Counting that electricity as petrol by its energy, mileage changed \
+             by +27.4 %."
+        );
+    }
+
+    #[test]
+    fn what_is_not_known_of_the_electricity_is_said() {
+        assert!(said(&energy(None, None, None)).contains("; the electricity that this takes was not recorded."));
+        let unmeasured = said(&energy(Some(140.0), None, None));
+        assert!(unmeasured.contains("14.0 kWh of electricity from the pack per 100 km (what that takes from the wall"));
+        assert!(unmeasured.ends_with("; for how many km it holds is not known."), "{unmeasured}");
+        assert!(said(&energy(Some(0.1), Some(0.1), None)).ends_with("; no electricity from the wall goes into this."));
+    }
+
+    #[test]
+    fn a_pack_that_ran_flat_is_in_the_first_sentence() {
+        let mut flat = energy(Some(140.0), Some(171.0), Some(38.2));
+        flat.range = PackRange { flat_runs: 2, flat_after_km: Some(5.23), ..flat.range };
+        assert!(said(&flat).contains("; the pack ran flat in 2 of 5 assisted runs, first after 5.2 km, and"));
+    }
+
+    #[test]
+    fn without_an_estimate_only_the_decision_is_said() {
+        let verdict =
+            Verdict { claim_percent: 45.0, decision: Decision::Withheld, reasons: Vec::new(), further_pairs: None };
+        let said = answer(&campaign(), &verdict, &improvement(None), &energy(Some(140.0), Some(171.0), Some(38.0)));
+        assert_eq!(said, "No verdict is given on the claim of +45 % on the harbour loop.");
+    }
+}

@@ -26,6 +26,7 @@ pub mod ageing;
 pub mod answer;
 pub mod assemble;
 pub mod campaign_runs;
+pub mod carbon_balance;
 pub mod columns;
 pub mod command;
 pub mod comparison;

@@ -40,7 +40,7 @@ impl Consumption {
     /// the figure of a kWh is not needed.
     pub fn per_km(&self, per_l: Option<f64>, per_kwh: Option<f64>) -> Option<f64> {
         let electric = match self.wall_wh_per_km? {
-            wh if wh == 0.0 => 0.0,
+            0.0 => 0.0,
             wh => wh / 1000.0 * per_kwh?,
         };
         Some(self.fuel_l_per_100km / 100.0 * per_l? + electric)
