@@ -58,6 +58,9 @@ fn electricity(energy: &EnergyAccount) -> String {
         ),
     };
     let holds = match energy.range.km {
+        Some(km) if energy.range.at_most => {
+            format!("holds for at most {} km on a full pack, by its rated energy", fixed(km, 0))
+        }
         Some(km) => format!("holds for about {} km on a full pack", fixed(km, 0)),
         None => "for how many km it holds is not known".to_owned(),
     };
@@ -151,6 +154,7 @@ mod tests {
                 usable_kwh: None,
                 per_km_wh,
                 basis: String::new(),
+                at_most: false,
                 flat_runs: 0,
                 flat_after_km: None,
                 unknown: None,
@@ -183,6 +187,13 @@ mod tests {
         assert!(unmeasured.contains("14.0 kWh of electricity from the pack per 100 km (what that takes from the wall"));
         assert!(unmeasured.ends_with("; for how many km it holds is not known."), "{unmeasured}");
         assert!(said(&energy(Some(0.1), Some(0.1), None)).ends_with("; no electricity from the wall goes into this."));
+    }
+
+    #[test]
+    fn a_rated_range_is_a_bound() {
+        let mut rated = energy(Some(140.0), Some(171.0), Some(38.2));
+        rated.range.at_most = true;
+        assert!(said(&rated).contains(" and holds for at most 38 km on a full pack, by its rated energy."));
     }
 
     #[test]

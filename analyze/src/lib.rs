@@ -4,7 +4,7 @@
 //! manifest; [`ledger`] integrates the native-rate samples exactly into one-second bins; [`trips`] finds drives
 //! in the bins. Everything above is sums and selections over ledger rows: [`tally`], [`mileage`], [`account`],
 //! [`thermal`]. [`run`] judges the runs of a campaign, [`comparison`] compares them, [`verdict`] decides, and
-//! [`report`] says how it came about.
+//! [`report`] says how it came about. [`plan`] says beforehand how many runs that takes.
 //!
 //! ```no_run
 //! use std::path::Path;
@@ -38,6 +38,7 @@ pub mod integral;
 pub mod ledger;
 pub mod looks;
 pub mod mileage;
+pub mod plan;
 pub mod progress;
 pub mod report;
 pub mod run;

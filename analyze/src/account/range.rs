@@ -57,6 +57,7 @@ pub(super) fn range(runs: &[Working], rated_wh: Option<f64>, floor_pct: Option<f
         per_km_wh: per_km,
         flat_runs: u32::try_from(flat.len()).unwrap_or(u32::MAX),
         flat_after_km: flat.into_iter().reduce(f64::min),
+        at_most: usable.as_ref().is_some_and(|u| !u.measured),
         unknown: match (per_km, drawn, &usable) {
             (None, ..) => Some("the pack's energy was not recorded".to_owned()),
             (Some(_), None, _) => Some("the driving did not draw on the pack".to_owned()),
@@ -85,8 +86,7 @@ fn usable(runs: &[Working], whole: &Tally, rated_wh: Option<f64>, floor_pct: Opt
         );
         return Some(Usable { wh: per_point * (full - floor), basis, measured: true });
     }
-    let basis =
-        "the rig's rated energy, as if all of it could be used: no run ran the pack flat and no floor is stated";
+    let basis = "the rig's rated energy, of which no kit uses all: no run ran the pack flat and no floor is stated";
     rated_wh.map(|wh| Usable { wh, basis: basis.to_owned(), measured: false })
 }
 

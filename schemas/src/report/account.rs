@@ -184,6 +184,8 @@ pub struct PackRange {
     pub per_km_wh: Option<f64>,
     /// Where the usable energy comes from.
     pub basis: String,
+    /// It is the rated energy, of which no kit uses all: the distance is a bound.
+    pub at_most: bool,
     /// Assisted runs in which the pack ran flat.
     pub flat_runs: u32,
     /// Shortest distance from the start of such a run to where the pack was flat.

@@ -63,7 +63,8 @@ pub(in crate::report) fn range(energy: &EnergyAccount, units: Units) -> String {
             let (value, unit) = length(km, units);
             let doubt =
                 r.expanded_uncertainty_km.map_or_else(String::new, |u| format!(" ± {}", fixed(length(u, units).0, 0)));
-            format!("goes for {}{doubt} {unit} with assist: {}", fixed(value, 0), r.basis)
+            let bound = if r.at_most { "at most " } else { "" };
+            format!("goes for {bound}{}{doubt} {unit} with assist: {}", fixed(value, 0), r.basis)
         }
         (None, Some(reason)) => format!("goes for an unknown distance: {reason}"),
         (None, None) => "goes for an unknown distance".to_owned(),
