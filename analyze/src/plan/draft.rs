@@ -45,12 +45,12 @@ impl SpreadUsed {
         }
     }
 
-    /// Where it comes from, in words.
-    pub fn words(self) -> String {
+    /// Where it comes from, in words; `unit` is what the design counts.
+    pub fn words(self, unit: &str) -> String {
         let percent = fixed(self.sd() * 100.0, 1);
         match self {
             Self::Stated(_) => format!("{percent} %, as stated"),
-            Self::Seen { units, .. } => format!("{percent} %, seen over {units}"),
+            Self::Seen { units, .. } => format!("{percent} %, seen over {units} {unit}"),
             Self::Typical(_) => format!("{percent} %, common practice: none was seen yet"),
         }
     }

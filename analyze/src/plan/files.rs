@@ -103,7 +103,7 @@ fn campaign(draft: &Draft) -> String {
         unit_name(request.design),
         request.seed,
         request.spread.sd(),
-        request.spread.words(),
+        request.spread.words(unit_name(request.design)),
         request.aim.expected_percent,
         draft.size.power * 100.0,
     );

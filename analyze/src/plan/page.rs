@@ -55,7 +55,7 @@ fn summary(draft: &Draft) -> Markup {
                 (fixed(size.power * 100.0, 0)) " % probability of a decision at " (fixed(r.aim.confidence * 100.0, 0))
                 " % confidence if the improvement is " (signed(r.aim.expected_percent, 0)) " %"
             } }
-            tr { th { "Spread" } td { (r.spread.words()) } }
+            tr { th { "Spread" } td { (r.spread.words(unit_name(r.design))) } }
             tr { th { "Order" } td { "blocks of four runs, drawn with seed " (r.seed) } }
         }
     }

@@ -224,10 +224,10 @@ mod tests {
 
     #[test]
     fn figures_show_their_uncertainty_in_the_unit_asked_for() {
-        let fuel = |units| figure(AccountQuantity::Fuel, Some(9.408_583), Some(0.094_085_83), units);
-        assert_eq!(fuel(Units::Metric), "9.41 ± 0.09");
-        // 9.408583 L/100 km are 25 mpg by definition; 1 % of that is 0.25.
-        assert_eq!(fuel(Units::Us), "25.0 ± 0.2");
+        let fuel = |units| figure(AccountQuantity::Fuel, Some(9.408_583), Some(0.12), units);
+        assert_eq!(fuel(Units::Metric), "9.41 ± 0.12");
+        // 9.408583 L/100 km are 25 mpg by definition; 0.12/9.41 of that is 0.32.
+        assert_eq!(fuel(Units::Us), "25.0 ± 0.3");
         assert_eq!(figure(AccountQuantity::WallElectricity, Some(0.0), None, Units::Metric), "none");
         assert_eq!(figure(AccountQuantity::WallElectricity, Some(10.0), None, Units::Us), "16.1");
         assert_eq!(figure(AccountQuantity::Cost, None, None, Units::Us), "not known");
