@@ -38,7 +38,7 @@ fn plans() -> Vec<RunPlan> {
         Scenario { seed: SEED, assist_works: true, pairs: 2, route: tallywheel_sample_logs::route::HARBOUR_LOOP };
     let mut plans = scenario.runs();
     // The second assisted run begins with what is left in the pack.
-    plans.iter_mut().filter(|p| p.condition == Condition::Assist).next_back().expect("two pairs").setup.soc = 0.24;
+    plans.iter_mut().rfind(|p| p.condition == Condition::Assist).expect("two pairs").setup.soc = 0.24;
     plans
 }
 

@@ -46,7 +46,7 @@ fn lines(lines: &[AccountLine], units: Units) -> Markup {
                     td.n { (figure(line.quantity, line.baseline, line.baseline_expanded_uncertainty, units)) }
                     td.n { (figure(line.quantity, line.assist, line.assist_expanded_uncertainty, units)) }
                     td { (unit(line, units)) }
-                    td.note { @match &line.unknown { Some(reason) => { "not known: " (reason) }, None => { (line.basis) } } }
+                    td { @match &line.unknown { Some(reason) => { "not known: " (reason) }, None => { (line.basis) } } }
                 }
             } }
         }

@@ -61,8 +61,10 @@ pub(in crate::report) fn range(energy: &EnergyAccount, units: Units) -> String {
     let far = match (r.km, &r.unknown) {
         (Some(km), _) => {
             let (value, unit) = length(km, units);
-            let doubt =
-                r.expanded_uncertainty_km.map_or_else(String::new, |u| format!(" ± {}", fixed(length(u, units).0, 0)));
+            let doubt = r
+                .expanded_uncertainty_km
+                .filter(|_| !r.at_most)
+                .map_or_else(String::new, |u| format!(" ± {}", fixed(length(u, units).0, 0)));
             let bound = if r.at_most { "at most " } else { "" };
             format!("goes for {bound}{}{doubt} {unit} with assist: {}", fixed(value, 0), r.basis)
         }
