@@ -7,17 +7,17 @@ use tallywheel_schemas::{
     Campaign, Condition, Digest, LEDGER_VERSION, RunSheet,
     campaign::Design,
     report::{
-        Comparability, Decision, EnergyAccount, Improvement, MileageByCondition, MissingRun, Provenance,
-        REPORT_VERSION, Report, RunResult, UnusableSession, Verdict,
+        Comparability, Improvement, MileageByCondition, MissingRun, Provenance, REPORT_VERSION, Report, RunResult,
+        UnusableSession,
     },
     units::mpg_us_from_l_per_100km,
 };
 
 use crate::{
+    account::{self, AccountInput, Charging},
+    answer::answer,
     comparison::{comparability, conversion_difference, pairs, unchecked_assist},
     effect::cross_check::disagreement,
-    energy::{self, AccountInput, Charging},
-    figure::{fixed, signed},
     in_service,
     judgement::{Judgement, Systematic, judge},
     ledger::SessionLedger,
@@ -26,8 +26,7 @@ use crate::{
     observed,
     passes::admit_passes,
     run::{Admission, RunFacts, admit},
-    tally::Tally,
-    thermal, uncertainty, verdict,
+    thermal, verdict,
 };
 
 /// A report and the facts it was drawn from, for plots.
@@ -92,7 +91,14 @@ pub fn compare<'a>(
     let by_condition = MileageByCondition { baseline: mileage::of_runs(&baseline), assist: mileage::of_runs(&assist) };
     let improvement = improvement(campaign, &judgement, &observations, &by_condition);
     verdict.reasons.extend(improvement.cross_checks.iter().filter_map(disagreement));
-    let energy = account(campaign, &by_condition, &assist, &runs, charging);
+    let energy = account::account(&AccountInput {
+        campaign,
+        mileage: &by_condition,
+        baseline: &baseline,
+        assist: &assist,
+        rig: assist.first().copied().or(runs.first()).map(|run| &run.ledger.session.rig),
+        charging,
+    })?;
     verdict.reasons.extend(energy.reservation.clone());
     let driven = runs.iter().filter(|r| r.sheet.condition == Condition::Assist).map(|r| r.ledger);
     let report = Report {
@@ -158,81 +164,6 @@ fn improvement(
         calibration_relative: both
             .map_or(0.0, |(b, a)| b.relative_expanded_uncertainty.max(a.relative_expanded_uncertainty) / 2.0),
     }
-}
-
-fn account(
-    campaign: &Campaign,
-    mileage: &MileageByCondition,
-    assist: &[&RunFacts<'_>],
-    runs: &[RunFacts<'_>],
-    charging: Charging,
-) -> EnergyAccount {
-    // Energy over a distance that it was not recorded for would flatter the kit.
-    let known: Vec<&RunFacts<'_>> =
-        assist.iter().copied().filter(|r| r.pack_coverage >= campaign.rules.min_coverage).collect();
-    let whole: Tally = known.iter().map(|r| r.tally).collect();
-    let left_out: Vec<&str> =
-        assist.iter().filter(|r| r.pack_coverage < campaign.rules.min_coverage).map(|r| r.sheet.run.as_str()).collect();
-    let rig = assist.first().copied().or(runs.first()).map(|run| &run.ledger.session.rig);
-    energy::account(&AccountInput {
-        runs: u32::try_from(known.len()).unwrap_or(u32::MAX),
-        reservation: (!left_out.is_empty()).then(|| {
-            format!("pack voltage and current do not cover run {}, left out of the account", left_out.join(", "))
-        }),
-        assist: &whole,
-        baseline_l_per_100km: mileage.baseline.as_ref().map(|m| m.l_per_100km),
-        charging,
-        account: &campaign.account,
-        pack: &rig.map(|r| r.pack.clone()).unwrap_or_default(),
-        relative_uncertainty: rig.map_or(0.0, |r| uncertainty::pack_energy(r, &whole)),
-    })
-}
-
-/// The report's first sentence. Where the pack gave more than it took back, it says so in the same breath.
-fn answer(campaign: &Campaign, verdict: &Verdict, improvement: &Improvement, energy: &EnergyAccount) -> String {
-    let claim = format!("the claim of {} % on the {}", signed(campaign.claim_percent, 0), campaign.route);
-    let decided = match verdict.decision {
-        Decision::Supported => format!("{claim} is supported"),
-        Decision::NotSupported => format!("{claim} is not supported"),
-        Decision::Undecided => format!("{claim} is not yet decided"),
-        Decision::Withheld => format!("no verdict is given on {claim}"),
-    };
-    let Some(i) = improvement.mileage_percent else { return format!("{}.", capitalised(&decided)) };
-    let interval = match (i.low, i.high) {
-        (Some(low), Some(high)) => format!(
-            " ({} % interval {} to {} %)",
-            fixed(campaign.confidence * 100.0, 0),
-            signed(low, 1),
-            signed(high, 1)
-        ),
-        _ => String::new(),
-    };
-    format!(
-        "{}: with the assist on, mileage changed by {} %{interval}{}.",
-        capitalised(&decided),
-        signed(i.estimate, 1),
-        electricity(energy)
-    )
-}
-
-fn electricity(energy: &EnergyAccount) -> String {
-    let Some(per_km) = energy.per_km_wh else { return "; the electricity that this takes was not recorded".to_owned() };
-    if per_km <= 0.5 {
-        return String::new();
-    }
-    let wall = match energy.wall_per_km_wh {
-        Some(wall) => format!("{} kWh from the wall", fixed(wall / 10.0, 1)),
-        None => format!("{} kWh from the pack (charging was not measured)", fixed(per_km / 10.0, 1)),
-    };
-    let range = energy
-        .distance_on_pack_km
-        .map_or_else(String::new, |km| format!(", and lasts for about {} km on one charge", fixed(km, 0)));
-    format!("; this takes {wall} per 100 km{range}")
-}
-
-fn capitalised(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |c| c.to_uppercase().chain(chars).collect())
 }
 
 fn run_result(run: &RunFacts<'_>, admission: &Admission) -> RunResult {

@@ -3,6 +3,7 @@
 //! Parsing goes in two steps: clap fills [`Args`], which mirrors the flags; each command then makes a checked
 //! plan of its own before anything is opened.
 
+mod plan;
 mod tables;
 
 use std::{
@@ -18,10 +19,10 @@ use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 use tallywheel_schemas::{Campaign, TextFileError, Units, manifest::Origin, report::UnusableSession};
 
 use crate::{
+    account::Charging,
     assemble::{Comparison, compare},
     campaign_runs::{CampaignError, CampaignSessions, sessions_of, vehicles_of},
     dataset::{Dataset, DatasetError, Filter, Session},
-    energy::Charging,
     ledger::{LedgerError, LedgerOptions, SessionLedger, ledgers},
     progress::Bar,
     report,
@@ -66,6 +67,8 @@ enum Command {
     Thermal(Selection),
     /// Compare a campaign's runs and decide on its claim.
     Compare(CampaignSelection),
+    /// Plan a campaign before the first run, or say where a planned one stands.
+    Plan(Box<plan::PlanArgs>),
     /// The same, as report.html and report.json.
     Report {
         #[command(flatten)]
@@ -150,6 +153,8 @@ enum Failure {
     Columns(#[from] polars::prelude::PolarsError),
     #[error(transparent)]
     Plot(#[from] report::PlotError),
+    #[error(transparent)]
+    Plan(#[from] plan::PlanError),
     #[error("{}: no session in this dataset{filter}", path.display())]
     NoSession { path: PathBuf, filter: &'static str },
     #[error("write {}: {source}", path.display())]
@@ -197,6 +202,7 @@ fn run(args: Args) -> Result<Outcome, Failure> {
         Command::Mileage(s) => tabulate(&s, |l, u, s| tables::mileage(l, u, s.common.format, s.common.units.into())),
         Command::Energy(s) => tabulate(&s, |l, u, s| tables::energy(l, u, s.common.format, s.common.units.into())),
         Command::Thermal(s) => tabulate(&s, |l, u, s| tables::thermal(l, u, s.common.format, s.common.units.into())),
+        Command::Plan(args) => plan::plan(&args),
         Command::Compare(c) => compared(&c, |comparison| {
             let report = &comparison.report;
             Ok(match c.common.format {

@@ -50,8 +50,16 @@ pub const METHOD: &[(&str, &str)] = &[
     ),
     (
         "Electricity",
-        "Energy from the wall is the pack's net energy over the charging efficiency. Petrol-equivalent \
-      mileage counts 33.705 kWh as one US gallon (40 CFR 600).",
+        "Energy from the wall is what it takes to put back the charge that driving took, from logged \
+      charging sessions; without any, the pack's net energy over a stated charging efficiency. Petrol-equivalent mileage \
+      counts 33.705 kWh as one US gallon (40 CFR 600). A run whose net energy is within 1 % of its fuel's is \
+      charge-sustaining (SAE J1711, 2010 edition).",
+    ),
+    (
+        "A day's driving",
+        "With assist as far as a full pack goes, as without it beyond. The share within the range comes from the \
+      utility curve that the campaign names (SAE J2841 or UN GTR 15) or from the fleet's own daily distances, \
+      Σ min(d, R) / Σ d; consumption is averaged over distance.",
     ),
     (
         "Heat",

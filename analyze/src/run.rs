@@ -147,7 +147,7 @@ pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
         }
         let (Some(b), Some(a)) = (b, a) else { continue };
         for (one, other) in [(b, a), (a, b)] {
-            if admissions[one].used && !admissions[other].used && !lost_partner(&admissions[other]) {
+            if admissions[one].used && !admissions[other].used && !waits_for_partner(&admissions[other]) {
                 let name = &runs[other].sheet.run;
                 admissions[one] = Admission { used: false, reason: Some(format!("{PARTNER} {name} is excluded")) };
             }
@@ -159,7 +159,8 @@ pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
 /// How the reason begins where a run is left out because of another.
 pub(crate) const PARTNER: &str = "its partner";
 
-fn lost_partner(admission: &Admission) -> bool {
+/// Whether nothing is wrong with a run but that the other run of its pair is missing or excluded.
+pub fn waits_for_partner(admission: &Admission) -> bool {
     admission.reason.as_deref().is_some_and(|r| r.starts_with(PARTNER))
 }
 

@@ -11,7 +11,7 @@ use std::path::Path;
 use serde::Deserialize;
 use toml::Spanned;
 
-pub use account::Account;
+pub use account::{Account, Utility};
 pub use design::{Block, Design, InService, Pair, Together};
 pub use person::{FuelDecision, FuelMeasure, Override};
 pub use plan::Plan;
@@ -238,6 +238,7 @@ impl Campaign {
         };
         campaign.check_runs(file)?;
         campaign.rules.check(file)?;
+        campaign.account.check(file)?;
         for spanned in &raw.overrides {
             let o = spanned.get_ref();
             let mut runs = campaign.runs().chain(campaign.control_runs());
@@ -314,5 +315,15 @@ mod tests {
             error(format!("{GOOD}{o}"))
         );
         assert!(error(GOOD.replace("claim_percent = 45.0", "claim = 45.0")).contains("unknown field `claim`"));
+        for (account, expected) in [
+            ("utility = \"own\"", "c.toml:11:1: utility = \"own\" needs daily_km"),
+            ("daily_km = [40.0, 0.0]", "c.toml:11:1: daily_km has 0; a day is above 0"),
+            ("charging_efficiency = 1.2", "c.toml:11:1: charging_efficiency = 1.2 is outside 0.01 to 1"),
+            ("grid_co2_g_per_kwh = nan", "c.toml:11:1: grid_co2_g_per_kwh = NaN is outside"),
+            ("utility = \"j2842\"", "c.toml:11:11: unknown variant `j2842`"),
+        ] {
+            let error = error(format!("{GOOD}[account]\n{account}\n"));
+            assert!(error.starts_with(expected), "{error}");
+        }
     }
 }

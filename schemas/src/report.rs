@@ -3,6 +3,7 @@
 //! Its JSON Schema is committed as `schemas/report.schema.json`. Field names end in their unit. A number that
 //! cannot be said is `null`, never zero.
 
+mod account;
 mod judgement;
 
 pub use judgement::{
@@ -12,6 +13,11 @@ pub use judgement::{
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+pub use account::{
+    AccountLine, AccountQuantity, AssistEnd, ChargeState, ChargingEfficiency, DayAccount, DayDistance, DayFigures,
+    EnergyAccount, NetEnergy, PackRange, PerCondition, UtilityWeighted,
+};
 
 use crate::run_sheet::Condition;
 
@@ -187,70 +193,6 @@ pub struct Mileage {
     pub runs: u32,
     /// Expanded uncertainty (k = 2) as a share, from calibrations of fuel and distance.
     pub relative_expanded_uncertainty: f64,
-}
-
-/// Electricity.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct EnergyAccount {
-    /// Assisted runs with complete pack data: the account rests on these.
-    pub runs: u32,
-    /// Which runs are left out of the account, if any are.
-    pub reservation: Option<String>,
-    /// Energy out of the pack.
-    pub pack_out_kwh: Option<f64>,
-    /// Energy into the pack while driving, positive.
-    pub pack_in_kwh: Option<f64>,
-    /// Out minus in.
-    pub net_kwh: Option<f64>,
-    /// Net energy over distance.
-    pub per_km_wh: Option<f64>,
-    /// Charge out.
-    pub pack_out_ah: Option<f64>,
-    /// Charge in.
-    pub pack_in_ah: Option<f64>,
-    /// Charge in and out over twice the rated capacity.
-    pub equivalent_full_cycles: Option<f64>,
-    /// Energy from the wall logged in charging sessions of this vehicle.
-    pub wall_logged_kwh: Option<f64>,
-    /// Energy into the pack over energy from the wall, with where it comes from.
-    pub charging_efficiency: Option<ChargingEfficiency>,
-    /// Energy from the wall per km: net pack energy over charging efficiency.
-    pub wall_per_km_wh: Option<f64>,
-    /// Mileage that counts the electricity from the wall at 33.705 kWh per US gallon (40 CFR 600), mpg (US).
-    pub petrol_equivalent_mpg_us: Option<f64>,
-    /// The same as litres of petrol-equivalent per 100 km.
-    pub petrol_equivalent_l_per_100km: Option<f64>,
-    /// Distance until the rated pack energy is used up at this rate.
-    pub distance_on_pack_km: Option<f64>,
-    /// Cost per km, baseline and assist, when prices are stated.
-    pub cost_per_km: Option<PerCondition>,
-    /// Currency of the cost.
-    pub currency: Option<String>,
-    /// CO₂ in g per km, baseline and assist, when factors are stated.
-    pub co2_g_per_km: Option<PerCondition>,
-    /// Expanded uncertainty (k = 2) of the energies as a share, from calibrations.
-    pub relative_expanded_uncertainty: f64,
-}
-
-/// A figure for both conditions.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct PerCondition {
-    /// Assist off.
-    pub baseline: f64,
-    /// Assist on, electricity included.
-    pub assist: f64,
-}
-
-/// Charging efficiency and its source.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct ChargingEfficiency {
-    /// Energy into the pack over energy from the wall.
-    pub value: f64,
-    /// `measured`, `campaign` or `rig`.
-    pub source: String,
 }
 
 /// Heat of one motor and its controller.

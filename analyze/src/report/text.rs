@@ -1,5 +1,7 @@
 //! The report as text for the terminal.
 
+pub(super) mod account;
+
 use std::fmt::Write as _;
 
 use tallywheel_schemas::{
@@ -40,7 +42,7 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
         )?;
     }
     writeln!(out)?;
-    energy(out, report, units)?;
+    account::account(out, &report.energy, units)?;
     writeln!(out, "\nRuns")?;
     let width = report.runs.iter().map(|r| r.id.chars().count()).max().unwrap_or(0);
     for run in &report.runs {
@@ -84,55 +86,6 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
     writeln!(out)?;
     for caution in CAUTIONS {
         writeln!(out, "Caution: {caution}")?;
-    }
-    Ok(())
-}
-
-fn energy(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
-    let e = &report.energy;
-    let u = e.relative_expanded_uncertainty;
-    let kwh = |v: Option<f64>| v.map_or_else(|| "unknown".to_owned(), |v| rounded(v, v.abs() * u / 2.0));
-    writeln!(
-        out,
-        "Pack energy, assisted   {} kWh out, {} kWh in, {} kWh net",
-        kwh(e.pack_out_kwh),
-        kwh(e.pack_in_kwh),
-        kwh(e.net_kwh)
-    )?;
-    if let (Some(wall), Some(efficiency)) = (e.wall_per_km_wh, &e.charging_efficiency) {
-        let (value, unit) = per_one(wall / 10.0, units);
-        writeln!(
-            out,
-            "From the wall           {} kWh per 100 {unit} at a charging efficiency of {} ({})",
-            fixed(value, 1),
-            fixed(efficiency.value, 2),
-            efficiency.source
-        )?;
-    }
-    if let (Some(mpg), Some(l)) = (e.petrol_equivalent_mpg_us, e.petrol_equivalent_l_per_100km) {
-        let shown = match units {
-            Units::Us => format!("{} mpg", fixed(mpg, 1)),
-            Units::Metric => format!("{} L/100 km", fixed(l, 2)),
-        };
-        writeln!(out, "Counting electricity    {shown} petrol-equivalent")?;
-    }
-    if let (Some(cost), Some(currency)) = (&e.cost_per_km, &e.currency) {
-        let (b, unit) = per_one(cost.baseline, units);
-        writeln!(
-            out,
-            "Energy cost             {} {currency}/{unit} without assist, {} with",
-            fixed(b, 3),
-            fixed(per_one(cost.assist, units).0, 3)
-        )?;
-    }
-    if let Some(co2) = &e.co2_g_per_km {
-        let (b, unit) = per_one(co2.baseline, units);
-        writeln!(
-            out,
-            "CO2                     {} g/{unit} without assist, {} with",
-            fixed(b, 0),
-            fixed(per_one(co2.assist, units).0, 0)
-        )?;
     }
     Ok(())
 }
