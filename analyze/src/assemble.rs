@@ -13,10 +13,11 @@ use tallywheel_schemas::{
 };
 
 use crate::{
-    comparison::{LogRatio, comparability, conversion_difference, log_ratio, pairs, unchecked_assist},
+    comparison::{LogRatio, conversion_difference, log_ratio, pairs, unchecked_assist},
     energy::{self, AccountInput, Charging},
     figure::{fixed, signed},
     ledger::SessionLedger,
+    likeness::{self, Assessment},
     mileage,
     run::{Admission, RunFacts, admit},
     tally::Tally,
@@ -64,11 +65,11 @@ pub fn compare<'a>(
     };
     let (baseline, assist) = (used(Condition::Baseline), used(Condition::Assist));
     let ratio = log_ratio(campaign, &runs, &admitted);
-    let compared = comparability(campaign, &baseline, &assist);
-    let mut obstacles: Vec<String> =
-        compared.iter().filter(|c| c.alike == Some(false)).map(verdict::difference).collect();
+    let Assessment { rows: compared, mut obstacles, reservation, likeness } =
+        likeness::assess(campaign, &runs, &admitted)?;
     obstacles.extend(conversion_difference(&baseline, &assist));
     let mut verdict = verdict::decide(campaign.claim_percent, ratio.as_ref(), obstacles, campaign.confidence);
+    verdict.reasons.extend(reservation);
     verdict.reasons.extend(unchecked_assist(&baseline, &assist));
     let by_condition = MileageByCondition { baseline: mileage::of_runs(&baseline), assist: mileage::of_runs(&assist) };
     let improvement = improvement(campaign, ratio.as_ref(), &by_condition);
@@ -88,6 +89,7 @@ pub fn compare<'a>(
         unusable_sessions: Vec::new(),
         pairs: pairs(campaign, &runs, &admitted),
         comparability: compared,
+        likeness,
         stretches: mileage::stretches(&assist)?,
         speed_bins: mileage::speed_bins(&baseline, &assist)?,
         provenance: provenance(campaign, &runs),
@@ -226,8 +228,6 @@ fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
     let distinct = |name: &dyn Fn(&RunFacts<'_>) -> String| -> Vec<String> {
         runs.iter().map(name).collect::<BTreeSet<_>>().into_iter().collect()
     };
-    let rules = &campaign.rules;
-    let rule = |name: &str, value: f64| format!("{name} = {value}");
     Provenance {
         software: format!("tallywheel-analyze {}", env!("CARGO_PKG_VERSION")),
         ledger_version: LEDGER_VERSION,
@@ -235,17 +235,7 @@ fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
         rigs_blake3: distinct(&|r| r.ledger.session.rig.digest().to_string()),
         distance_source: distinct(&|r| source_name(r.ledger.findings.distance_source)),
         fuel_source: distinct(&|r| source_name(r.ledger.findings.fuel_source)),
-        rules: vec![
-            rule("min_coverage", rules.min_coverage),
-            rule("max_distance_deviation", rules.max_distance_deviation),
-            rule("max_gps_deviation", rules.max_gps_deviation),
-            rule("max_ambient_difference_k", rules.max_ambient_difference_k),
-            rule("max_wind_difference_m_s", rules.max_wind_difference_m_s),
-            rule("max_payload_difference_kg", rules.max_payload_difference_kg),
-            rule("max_speed_difference", rules.max_speed_difference),
-            rule("max_assist_share_baseline", rules.max_assist_share_baseline),
-            rule("min_assist_share_assist", rules.min_assist_share_assist),
-        ],
+        rules: campaign.rules.values().map(|(name, value)| format!("{name} = {value}")).collect(),
     }
 }
 

@@ -9,7 +9,7 @@ use std::collections::BTreeSet;
 
 use tallywheel_schemas::{
     campaign::{Campaign, Design},
-    report::{Comparability, Interval, PairResult},
+    report::{Interval, PairResult},
 };
 
 use crate::{
@@ -165,48 +165,6 @@ pub fn pairs(campaign: &Campaign, runs: &[RunFacts<'_>], admitted: &[Admission])
         .collect()
 }
 
-/// Compares the conditions' mean circumstances with the campaign's limits.
-pub fn comparability(campaign: &Campaign, baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) -> Vec<Comparability> {
-    let rules = &campaign.rules;
-    type Fact = fn(&RunFacts<'_>) -> Option<f64>;
-    let rows: [(&str, &str, f64, &str, Fact); 4] = [
-        ("outside temperature", "°C", rules.max_ambient_difference_k, "K", |r| r.ambient_c),
-        ("wind", "m/s", rules.max_wind_difference_m_s, "m/s", |r| r.wind_m_s),
-        ("payload", "kg", rules.max_payload_difference_kg, "kg", |r| r.sheet.payload_kg),
-        ("mean speed", "km/h", rules.max_speed_difference, "share", |r| r.speed_mean_m_s.map(|v| v * 3.6)),
-    ];
-    rows.into_iter()
-        .map(|(quantity, unit, limit, limit_unit, fact)| {
-            let (b, a) = (mean_fact(baseline, fact), mean_fact(assist, fact));
-            let scale = |b: f64| if limit_unit == "share" { b.abs() } else { 1.0 };
-            let largest_in_a_pair = largest_in_a_pair(campaign, baseline, assist, fact);
-            Comparability {
-                quantity: quantity.to_owned(),
-                unit: unit.to_owned(),
-                baseline: b,
-                assist: a,
-                limit,
-                limit_unit: limit_unit.to_owned(),
-                alike: b.zip(a).map(|(b, a)| (b - a).abs().max(largest_in_a_pair.unwrap_or(0.0)) <= limit * scale(b)),
-                largest_in_a_pair,
-            }
-        })
-        .collect()
-}
-
-/// Largest difference of a fact inside a pair: means may agree where no pair does.
-fn largest_in_a_pair(
-    campaign: &Campaign,
-    baseline: &[&RunFacts<'_>],
-    assist: &[&RunFacts<'_>],
-    fact: fn(&RunFacts<'_>) -> Option<f64>,
-) -> Option<f64> {
-    let of = |runs: &[&RunFacts<'_>], name: &str| runs.iter().find(|r| r.sheet.run == name).and_then(|r| fact(r));
-    let differences =
-        campaign.pairs.iter().filter_map(|p| Some((of(baseline, &p.baseline)? - of(assist, &p.assist)?).abs()));
-    differences.reduce(f64::max)
-}
-
 /// Why fuel or distance cannot be compared: the rigs of the two conditions turn the same signal into different
 /// quantities, so that calibration errors no longer cancel.
 pub fn conversion_difference(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) -> Option<String> {
@@ -255,18 +213,12 @@ pub fn unchecked_assist(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) ->
     })
 }
 
-/// Mean of a fact over runs; `None` unless every run has it.
-fn mean_fact(runs: &[&RunFacts<'_>], fact: fn(&RunFacts<'_>) -> Option<f64>) -> Option<f64> {
-    let values: Option<Vec<f64>> = runs.iter().map(|r| fact(r)).collect();
-    Sample::of(&values?).map(|s| s.mean)
-}
-
 #[cfg(test)]
 mod tests {
     use tallywheel_schemas::report::Decision;
 
     use super::*;
-    use crate::verdict::{decide, difference};
+    use crate::verdict::decide;
 
     fn close(actual: f64, expected: f64, tolerance: f64) {
         assert!((actual - expected).abs() <= tolerance, "{actual} is not {expected}");
@@ -315,23 +267,5 @@ mod tests {
             assert_eq!(verdict.decision, Decision::Undecided);
             assert!(verdict.reasons[0].contains("there is no interval"), "{:?}", verdict.reasons);
         }
-    }
-
-    #[test]
-    fn unlike_conditions_withhold_the_verdict_and_say_what_differs() {
-        let r = LogRatio::unpaired(&[10.0, 10.1, 9.9], &[6.0, 6.1, 5.9], 0.95).expect("runs");
-        let warm = Comparability {
-            quantity: "outside temperature".to_owned(),
-            unit: "°C".to_owned(),
-            baseline: Some(4.0),
-            assist: Some(16.0),
-            limit: 5.0,
-            limit_unit: "K".to_owned(),
-            largest_in_a_pair: None,
-            alike: Some(false),
-        };
-        let verdict = decide(45.0, Some(&r), vec![difference(&warm)], 0.95);
-        assert_eq!(verdict.decision, Decision::Withheld);
-        assert!(verdict.reasons[0].contains("4.0 °C without assist, 16.0 °C with it (limit 5.0 K)"));
     }
 }

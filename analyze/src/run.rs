@@ -9,6 +9,7 @@ use tallywheel_schemas::{
 use crate::{
     columns,
     ledger::SessionLedger,
+    likeness::{Driven, Standing, standings},
     tally::Tally,
     trips::{TripRules, whole_session},
 };
@@ -40,6 +41,8 @@ pub struct RunFacts<'a> {
     pub wind_m_s: Option<f64>,
     /// Highest winding temperature of any motor, °C.
     pub winding_peak_c: Option<f64>,
+    /// How it was driven.
+    pub driven: Driven,
     /// Malformed messages in the recording.
     pub bad_messages: u64,
     /// What a reader should know, in sentences.
@@ -70,6 +73,7 @@ impl<'a> RunFacts<'a> {
                 .distance_m
                 .filter(|_| tally.distance_valid_s > 0.0)
                 .map(|m| m / tally.distance_valid_s),
+            driven: Driven::of(ledger, drive.as_ref())?,
             idle_share: drive.and_then(|d| d.idle_share),
             assist_share: tally.assist_on_s.filter(|_| tally.assist_valid_s > 0.0).map(|s| s / tally.assist_valid_s),
             soc_pct: (columns::first(bins, "soc_end_pct")?, columns::last(bins, "soc_end_pct")?),
@@ -129,8 +133,9 @@ pub struct Admission {
 
 /// Applies the campaign's rules and overrides to every run, then drops what is left of broken pairs.
 pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
-    let median = median_distance_m(runs);
-    let mut admissions: Vec<Admission> = runs.iter().map(|run| judge(campaign, run, median)).collect();
+    let standings = standings(campaign, runs);
+    let mut admissions: Vec<Admission> =
+        runs.iter().zip(&standings).map(|(run, standing)| judge(campaign, run, standing)).collect();
     let place = |name: &str| runs.iter().position(|r| r.sheet.run == name);
     for pair in &campaign.pairs {
         let (b, a) = (place(&pair.baseline), place(&pair.assist));
@@ -159,8 +164,8 @@ fn lost_partner(admission: &Admission) -> bool {
     admission.reason.as_deref().is_some_and(|r| r.starts_with(PARTNER))
 }
 
-fn judge(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) -> Admission {
-    let broken = broken_rules(campaign, run, median_m);
+fn judge(campaign: &Campaign, run: &RunFacts<'_>, standing: &Standing) -> Admission {
+    let broken = broken_rules(campaign, run, standing);
     let overruled = campaign.overrides.iter().find(|o| o.run == run.sheet.run);
     // Nobody's word makes a run of the other condition out of it: its sums would count on both sides.
     let contradicted = run.sheet.condition != listed_as(campaign, run);
@@ -179,17 +184,6 @@ fn overruling(o: &Override, broken: &[String]) -> String {
     format!("{verb} by {} on {}: {}{against}", o.by, o.date, o.reason)
 }
 
-fn median_distance_m(runs: &[RunFacts<'_>]) -> Option<f64> {
-    let mut distances: Vec<f64> = runs.iter().filter_map(|r| r.tally.distance_m).collect();
-    distances.sort_by(f64::total_cmp);
-    let middle = distances.len() / 2;
-    match distances.len() {
-        0 => None,
-        n if n % 2 == 1 => Some(distances[middle]),
-        _ => Some((distances[middle - 1] + distances[middle]) / 2.0),
-    }
-}
-
 fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
     if campaign.baseline.contains(&run.sheet.run) { Condition::Baseline } else { Condition::Assist }
 }
@@ -203,7 +197,7 @@ fn gps_deviation(run: &RunFacts<'_>) -> Option<f64> {
 }
 
 /// The rules that a run breaks, as reasons for the report.
-fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) -> Vec<String> {
+fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, standing: &Standing) -> Vec<String> {
     let rules = &campaign.rules;
     let mut broken = Vec::new();
     let listed = listed_as(campaign, run);
@@ -224,13 +218,7 @@ fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) 
         let (got, least) = (run.coverage * 100.0, rules.min_coverage * 100.0);
         broken.push(format!("distance and fuel cover {got:.1} % of the recording, less than {least:.1} %"));
     }
-    if let (Some(distance), Some(median)) = (run.tally.distance_m, median_m) {
-        let off = distance / median - 1.0;
-        if off.abs() > rules.max_distance_deviation {
-            let limit = rules.max_distance_deviation * 100.0;
-            broken.push(format!("its distance is {:+.1} % off the median run, more than {limit:.1} %", off * 100.0));
-        }
-    }
+    broken.extend(standing.breaks.iter().map(|b| b.reason.clone()));
     if let Some(off) = gps_deviation(run).filter(|off| off.abs() > rules.max_gps_deviation) {
         let limit = rules.max_gps_deviation * 100.0;
         broken

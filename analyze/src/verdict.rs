@@ -4,7 +4,7 @@
 //! when it is wholly short of it, otherwise *undecided*. *Withheld* comes first: where the runs are not
 //! comparable or the data are not good enough, no interval is good enough either.
 
-use tallywheel_schemas::report::{Comparability, Decision, Verdict};
+use tallywheel_schemas::report::{Decision, Verdict};
 
 use crate::{
     comparison::LogRatio,
@@ -68,23 +68,4 @@ fn further(claim_percent: f64, ratio: &LogRatio, confidence: f64) -> Option<u32>
     let shift = ratio.log_ratio - (1.0 + claim_percent / 100.0).ln();
     let needed = observations_needed(shift, ratio.spread_for_planning()?, confidence, POWER)?;
     Some(needed.saturating_sub(u32::try_from(ratio.units_used).unwrap_or(u32::MAX)).max(1))
-}
-
-/// A circumstance that differs too much, in words.
-pub fn difference(c: &Comparability) -> String {
-    let value = |v: Option<f64>| v.map_or_else(|| "unknown".to_owned(), |v| fixed(v, 1));
-    let (limit, unit) = match c.limit_unit.as_str() {
-        "share" => (fixed(c.limit * 100.0, 0), "%"),
-        unit => (fixed(c.limit, 1), unit),
-    };
-    let in_a_pair =
-        c.largest_in_a_pair.map_or_else(String::new, |d| format!(", up to {} {} inside a pair", fixed(d, 1), c.unit));
-    format!(
-        "{} differs between the conditions: {} {} without assist, {} {} with it{in_a_pair} (limit {limit} {unit})",
-        c.quantity,
-        value(c.baseline),
-        c.unit,
-        value(c.assist),
-        c.unit,
-    )
 }
