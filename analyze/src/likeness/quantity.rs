@@ -25,6 +25,14 @@ impl Limit {
         }
     }
 
+    /// The same limit so many times over.
+    pub fn times(self, factor: f64) -> Self {
+        match self {
+            Self::Difference(most, unit) => Self::Difference(most * factor, unit),
+            Self::Share(most) => Self::Share(most * factor),
+        }
+    }
+
     /// A difference over the limit: above 1 it is too much. Nothing is no share of nought; two noughts are alike.
     pub fn used_up(self, difference: f64, baseline: f64) -> f64 {
         let most = match self {
@@ -52,6 +60,8 @@ pub struct Quantity {
     pub limit: fn(&Rules) -> Limit,
     /// Where the limit comes from.
     pub source: &'static str,
+    /// Whether it is of the way of driving, so that single runs scatter in it by chance.
+    pub scatters: bool,
     /// Its value in a run.
     pub value: fn(&RunFacts<'_>) -> Option<f64>,
 }
@@ -85,6 +95,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         unit: "km",
         limit: |r| Limit::Share(r.max_distance_deviation),
         source: PRACTICE,
+        scatters: false,
         value: |r| r.tally.distance_m.map(|m| m / 1000.0),
     },
     Quantity {
@@ -92,6 +103,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         unit: "km/h",
         limit: |r| Limit::Share(r.max_speed_difference),
         source: PRACTICE,
+        scatters: false,
         value: |r| r.speed_mean_m_s.map(|v| v * 3.6),
     },
     Quantity {
@@ -99,6 +111,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         unit: "km/h",
         limit: |r| Limit::Share(r.max_moving_speed_difference),
         source: PRACTICE,
+        scatters: true,
         value: |r| r.driven.speed_moving_m_s.map(|v| v * 3.6),
     },
     Quantity {
@@ -106,6 +119,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         unit: "%",
         limit: |r| Limit::Difference(r.max_idle_difference_points, "points"),
         source: PRACTICE,
+        scatters: true,
         value: |r| r.idle_share.map(|s| s * 100.0),
     },
     Quantity {
@@ -113,6 +127,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         unit: "1/km",
         limit: |r| Limit::Difference(r.max_stops_difference_per_km, "1/km"),
         source: PRACTICE,
+        scatters: true,
         value: |r| r.driven.stops_per_km,
     },
     Quantity {
@@ -121,6 +136,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Share(r.max_rpa_difference),
         source: "common practice; the quantity as in EU 2017/1151, annex IIIA, appendix 7a, which bounds it for one trip \
                  and not between trips",
+        scatters: true,
         value: |r| r.driven.rpa_m_s2,
     },
     Quantity {
@@ -129,6 +145,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Share(r.max_va95_difference),
         source: "common practice; the quantity as in EU 2017/1151, annex IIIA, appendix 7a, which bounds it for one trip \
                  and not between trips",
+        scatters: true,
         value: |r| r.driven.va95_m2_s3,
     },
     Quantity {
@@ -136,6 +153,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         unit: "°C",
         limit: |r| Limit::Difference(r.max_ambient_difference_k, "K"),
         source: "common practice: half of the window of 68 to 86 °F of EPA's SmartWay interim method",
+        scatters: false,
         value: |r| r.ambient_c,
     },
     Quantity {
@@ -143,6 +161,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         unit: "m/s",
         limit: |r| Limit::Difference(r.max_wind_difference_m_s, "m/s"),
         source: "common practice; EPA's SmartWay interim method bounds wind itself at 12 mph",
+        scatters: false,
         value: |r| r.wind_m_s,
     },
     Quantity {
@@ -150,6 +169,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         unit: "kg",
         limit: |r| Limit::Difference(r.max_payload_difference_kg, "kg"),
         source: PRACTICE,
+        scatters: false,
         value: |r| r.sheet.payload_kg,
     },
     Quantity {
@@ -157,6 +177,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         unit: "kPa",
         limit: |r| Limit::Difference(r.max_tyre_pressure_difference_kpa, "kPa"),
         source: PRACTICE,
+        scatters: false,
         value: |r| r.sheet.tyre_pressure_kpa,
     },
     Quantity {
@@ -164,6 +185,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         unit: "°C",
         limit: |r| Limit::Difference(r.max_coolant_start_difference_k, "K"),
         source: PRACTICE,
+        scatters: false,
         value: |r| r.driven.coolant_start_c,
     },
 ];

@@ -71,6 +71,8 @@ struct Heading {
     name: &'static str,
     unit: &'static str,
     limit: Limit,
+    /// The limit inside a pair or block.
+    in_a_pair: Limit,
     source: &'static str,
 }
 
@@ -152,7 +154,9 @@ impl Hearing<'_, '_> {
             details: Vec::new(),
         };
         let limit = (q.limit)(&self.campaign.rules);
-        self.judge(&Heading { name: q.name, unit: q.unit, limit, source: q.source }, found, whole.has_both())
+        let in_a_pair = if q.scatters { limit.times(self.campaign.rules.pair_driving_factor) } else { limit };
+        let heading = Heading { name: q.name, unit: q.unit, limit, in_a_pair, source: q.source };
+        self.judge(&heading, found, whole.has_both())
     }
 
     fn route(&self) -> Comparability {
@@ -183,7 +187,8 @@ impl Hearing<'_, '_> {
                 .into_iter()
                 .collect(),
         };
-        let heading = Heading { name: quantity::ROUTE, unit: "%", limit, source: quantity::ROUTE_SOURCE };
+        let heading =
+            Heading { name: quantity::ROUTE, unit: "%", limit, in_a_pair: limit, source: quantity::ROUTE_SOURCE };
         // Tracks are held against their block's reference, so that all of them may be judged together.
         self.judge_all(&heading, found, whole.has_both(), true)
     }
@@ -202,7 +207,9 @@ impl Hearing<'_, '_> {
             ..Found::default()
         };
         let limit = Limit::Difference(self.campaign.rules.max_speed_histogram_points, "points");
-        let heading = Heading { name: quantity::HISTOGRAM, unit: "%", limit, source: quantity::HISTOGRAM_SOURCE };
+        let in_a_pair = limit.times(self.campaign.rules.pair_driving_factor);
+        let heading =
+            Heading { name: quantity::HISTOGRAM, unit: "%", limit, in_a_pair, source: quantity::HISTOGRAM_SOURCE };
         self.judge(&heading, found, whole.has_both())
     }
 
@@ -226,7 +233,8 @@ impl Hearing<'_, '_> {
                 .collect(),
             ..Found::default()
         };
-        let heading = Heading { name: quantity::CHARGE, unit: "%", limit, source: quantity::CHARGE_SOURCE };
+        let heading =
+            Heading { name: quantity::CHARGE, unit: "%", limit, in_a_pair: limit, source: quantity::CHARGE_SOURCE };
         self.judge_all(&heading, found, !whole.assist.is_empty(), true)
     }
 
@@ -257,7 +265,13 @@ impl Hearing<'_, '_> {
             .collect(),
         };
         let limit = Limit::Difference(self.campaign.rules.max_drivers_in_one_condition, "drivers");
-        let heading = Heading { name: quantity::DRIVERS, unit: "drivers", limit, source: quantity::DRIVERS_SOURCE };
+        let heading = Heading {
+            name: quantity::DRIVERS,
+            unit: "drivers",
+            limit,
+            in_a_pair: limit,
+            source: quantity::DRIVERS_SOURCE,
+        };
         self.judge(&heading, found, whole.has_both())
     }
 
@@ -267,20 +281,27 @@ impl Hearing<'_, '_> {
         self.judge_all(heading, found, has_both, self.campaign.design != Design::Blocked)
     }
 
-    fn judge_all(&self, heading: &Heading, found: Found, has_both: bool, together: bool) -> Comparability {
-        let used_up = |apart: &Apart| heading.limit.used_up(apart.difference, apart.baseline);
+    fn judge_all(&self, heading: &Heading, mut found: Found, has_both: bool, together: bool) -> Comparability {
+        found.whole = found.whole.filter(|_| together);
+        let in_a_pair = |apart: &Apart| heading.in_a_pair.used_up(apart.difference, apart.baseline);
         let worst = found.units.iter().max_by(|a, b| {
-            let key = |u: &(String, Apart)| (used_up(&u.1), u.1.difference.abs());
-            let ((a, x), (b, y)) = (key(a), key(b));
-            a.total_cmp(&b).then(x.total_cmp(&y))
+            let by_limit = in_a_pair(&a.1).total_cmp(&in_a_pair(&b.1));
+            by_limit.then(a.1.difference.abs().total_cmp(&b.1.difference.abs()))
         });
-        let whole_differs = together && found.whole.as_ref().is_some_and(|w| used_up(w) > 1.0);
-        let differs = whole_differs || worst.is_some_and(|(_, w)| used_up(w) > 1.0);
-        let alike = match (differs, found.unknown.is_empty() && has_both) {
+        let worst = worst.cloned();
+        let too_far: Vec<String> = found
+            .units
+            .iter()
+            .filter(|(_, apart)| in_a_pair(apart) > 1.0)
+            .map(|(name, apart)| words::in_a_pair(name, apart.difference.abs(), heading.unit))
+            .collect();
+        let whole_differs = found.whole.is_some_and(|w| heading.limit.used_up(w.difference, w.baseline) > 1.0);
+        let alike = match (whole_differs || !too_far.is_empty(), found.unknown.is_empty() && has_both) {
             (true, _) => Some(false),
             (false, true) => Some(true),
             (false, false) => None,
         };
+        found.details.extend(too_far);
         let excluded = self.set_apart(heading.name, false);
         let adjusted = self.campaign.adjust.iter().any(|name| name == heading.name);
         let treatment = match alike {
@@ -299,9 +320,10 @@ impl Hearing<'_, '_> {
             baseline: found.means.0,
             assist: found.means.1,
             difference: found.whole.map(|w| w.difference),
-            largest_in_a_pair: worst.map(|(_, w)| w.difference.abs()),
-            worst_pair: worst.map(|(name, _)| name.clone()),
+            largest_in_a_pair: worst.as_ref().map(|(_, w)| w.difference.abs()),
+            worst_pair: worst.map(|(name, _)| name),
             limit,
+            pair_limit: heading.in_a_pair.stated().0,
             limit_unit: limit_unit.to_owned(),
             limit_source: heading.source.to_owned(),
             alike,

@@ -14,24 +14,46 @@ pub(crate) fn decimals(unit: &str) -> usize {
     }
 }
 
+/// A value with its unit.
+pub(crate) fn with_unit(value: f64, unit: &str) -> String {
+    let one = unit == "drivers" && (value - 1.0).abs() < 0.5;
+    format!("{} {}", fixed(value, decimals(unit)), if one { "driver" } else { unit })
+}
+
+/// The unit of a difference of values.
+pub(crate) fn of_difference(unit: &str) -> &str {
+    match unit {
+        "°C" => "K",
+        "%" => "points",
+        unit => unit,
+    }
+}
+
+/// A pair or block that is too far apart.
+pub(super) fn in_a_pair(name: &str, difference: f64, unit: &str) -> String {
+    format!("{} apart in {name}", with_unit(difference, of_difference(unit)))
+}
+
 /// Why a row stands against a verdict.
 pub(super) fn obstacle(row: &Comparability) -> String {
-    let value = |v: f64| format!("{} {}", fixed(v, decimals(&row.unit)), row.unit);
-    let limit = match row.limit_unit.as_str() {
-        "share" => format!("{} %", fixed(row.limit * 100.0, 0)),
-        unit => format!("{} {unit}", fixed(row.limit, decimals(unit))),
-    };
+    let details = row.details.join("; ");
     if row.alike != Some(false) {
-        return format!("{} cannot be adjusted for: {}", row.quantity, row.details.join("; "));
+        return format!("{} cannot be adjusted for: {details}", row.quantity);
     }
+    let stated = |limit: f64| match row.limit_unit.as_str() {
+        "share" => format!("{} %", fixed(limit * 100.0, 0)),
+        unit => with_unit(limit, unit),
+    };
     let means = match (row.baseline, row.assist) {
-        (Some(b), Some(a)) => format!(": {} without assist, {} with it", value(b), value(a)),
-        _ => row.difference.map_or_else(String::new, |d| format!(" by {}", value(d.abs()))),
+        (Some(b), Some(a)) => {
+            format!(": {} without assist, {} with it", with_unit(b, &row.unit), with_unit(a, &row.unit))
+        }
+        _ => {
+            row.difference.map_or_else(String::new, |d| format!(" by {}", with_unit(d.abs(), of_difference(&row.unit))))
+        }
     };
-    let pair = match (row.largest_in_a_pair, &row.worst_pair) {
-        (Some(d), Some(name)) => format!(", up to {} inside {name}", value(d)),
-        _ => String::new(),
-    };
-    let details = if row.details.is_empty() { String::new() } else { format!("; {}", row.details.join("; ")) };
-    format!("{} differs between the conditions{means}{pair} (limit {limit}){details}", row.quantity)
+    let pair =
+        if row.pair_limit > row.limit { format!(", in a pair {}", stated(row.pair_limit)) } else { String::new() };
+    let details = if details.is_empty() { String::new() } else { format!("; {details}") };
+    format!("{} differs between the conditions{means} (limit {}{pair}){details}", row.quantity, stated(row.limit))
 }

@@ -47,6 +47,10 @@ pub struct Rules {
     pub max_route_departure: f64,
     /// Smallest share of a run's distance with satellite fixes from which its track is judged.
     pub min_track_coverage: f64,
+    /// Factor on the limits of the way of driving (speed while moving, idle share, stops, accelerations, speed
+    /// histogram) inside a pair or block: what two single runs are apart by chance is part of the spread that the interval
+    /// counts, and only what is left in the means favours a condition.
+    pub pair_driving_factor: f64,
     /// Largest difference of the mean speed while moving, share.
     pub max_moving_speed_difference: f64,
     /// Largest difference of the share of time at standstill, percentage points.
@@ -86,6 +90,7 @@ impl Default for Rules {
             route_width_m: 30.0,
             max_route_departure: 0.05,
             min_track_coverage: 0.8,
+            pair_driving_factor: 2.0,
             max_moving_speed_difference: 0.10,
             max_idle_difference_points: 5.0,
             max_stops_difference_per_km: 0.5,
@@ -102,7 +107,7 @@ impl Default for Rules {
 
 impl Rules {
     /// Every limit by its key, with its value and the largest value that makes sense.
-    fn bounded(&self) -> [(&'static str, f64, f64); 22] {
+    fn bounded(&self) -> [(&'static str, f64, f64); 23] {
         [
             ("min_coverage", self.min_coverage, 1.0),
             ("max_distance_deviation", self.max_distance_deviation, 1.0),
@@ -116,6 +121,7 @@ impl Rules {
             ("route_width_m", self.route_width_m, 1000.0),
             ("max_route_departure", self.max_route_departure, 1.0),
             ("min_track_coverage", self.min_track_coverage, 1.0),
+            ("pair_driving_factor", self.pair_driving_factor, 10.0),
             ("max_moving_speed_difference", self.max_moving_speed_difference, 1.0),
             ("max_idle_difference_points", self.max_idle_difference_points, 100.0),
             ("max_stops_difference_per_km", self.max_stops_difference_per_km, 1000.0),

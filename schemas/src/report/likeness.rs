@@ -15,7 +15,8 @@ pub struct Comparability {
     pub baseline: Option<f64>,
     /// Mean of the assisted runs used; `null` unless it is known for every one of them.
     pub assist: Option<f64>,
-    /// Difference between the conditions as a whole, in the unit of the means.
+    /// Difference between the conditions as a whole, in the unit of the means; `null` where it is compared inside
+    /// blocks only.
     pub difference: Option<f64>,
     /// Largest difference inside a pair or block, in the unit of the means; `null` without any.
     pub largest_in_a_pair: Option<f64>,
@@ -23,7 +24,9 @@ pub struct Comparability {
     pub worst_pair: Option<String>,
     /// Largest difference allowed, in `limit_unit`.
     pub limit: f64,
-    /// Unit of the limit: that of the means or of their difference, or `share` of the baseline mean.
+    /// Largest difference allowed inside a pair or block, in `limit_unit`.
+    pub pair_limit: f64,
+    /// Unit of the limits: that of the means or of their difference, or `share` of the baseline mean.
     pub limit_unit: String,
     /// Where the limit comes from.
     pub limit_source: String,

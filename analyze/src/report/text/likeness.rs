@@ -11,7 +11,7 @@ use tallywheel_schemas::{
 use super::consumption_of;
 use crate::{
     figure::{fixed, signed},
-    likeness::words::decimals,
+    likeness::words::{decimals, of_difference, with_unit},
 };
 
 /// Pascals in a pound-force per square inch, kPa: exact by the pound and the inch.
@@ -56,7 +56,9 @@ fn line(c: &Comparability, units: Units) -> String {
     if c.baseline.is_none() || c.assist.is_none() {
         parts.extend(c.difference.map(|d| format!("{} apart", difference(c, d.abs(), units))));
     }
-    if let (Some(d), Some(name)) = (c.largest_in_a_pair, &c.worst_pair) {
+    if let (Some(d), Some(name)) = (c.largest_in_a_pair, &c.worst_pair)
+        && c.treatment != Treatment::Alike
+    {
         parts.push(format!("at most {} in {name}", difference(c, d, units)));
     }
     parts.push(format!("allowed {}", limit(c, units)));
@@ -70,27 +72,28 @@ pub(in crate::report) fn mean(c: &Comparability, value: Option<f64>, units: Unit
         (Units::Us, "°C") => (fahrenheit(v), "°F"),
         (_, unit) => converted(v, unit, units),
     };
-    format!("{} {unit}", fixed(v, decimals(unit)))
+    with_unit(v, unit)
 }
 
 /// A difference of two values of a row.
 pub(in crate::report) fn difference(c: &Comparability, value: f64, units: Units) -> String {
-    let unit = match (c.unit.as_str(), c.limit_unit.as_str()) {
-        ("°C", _) => "K",
-        (_, "points") => "points",
-        (unit, _) => unit,
-    };
-    let (v, unit) = converted(value, unit, units);
-    format!("{} {unit}", fixed(v, decimals(unit)))
+    let (v, unit) = converted(value, of_difference(&c.unit), units);
+    with_unit(v, unit)
 }
 
-/// The limit of a row.
+/// The limits of a row: of the conditions and, where it is another, inside a pair or block.
 pub(in crate::report) fn limit(c: &Comparability, units: Units) -> String {
-    if c.limit_unit == "share" {
-        return format!("{} %", fixed(c.limit * 100.0, 0));
+    let stated = |limit: f64| {
+        if c.limit_unit == "share" {
+            return format!("{} %", fixed(limit * 100.0, 0));
+        }
+        let (v, unit) = converted(limit, &c.limit_unit, units);
+        with_unit(v, unit)
+    };
+    if c.pair_limit > c.limit {
+        return format!("{}, {} in a pair", stated(c.limit), stated(c.pair_limit));
     }
-    let (v, unit) = converted(c.limit, &c.limit_unit, units);
-    format!("{} {unit}", fixed(v, decimals(unit)))
+    stated(c.limit)
 }
 
 /// A value in the unit that is customary; temperatures are differences here.
@@ -194,6 +197,7 @@ mod tests {
             largest_in_a_pair: None,
             worst_pair: None,
             limit: 5.0,
+            pair_limit: 5.0,
             limit_unit: limit_unit.to_owned(),
             limit_source: String::new(),
             alike: Some(false),
