@@ -4,7 +4,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::text_file::{TextFile, TextFileError};
 
-/// Circumstances that consumption can be adjusted for, by the name of their comparability row.
+/// Circumstances that consumption can be adjusted for, by the name of their comparability row. The last four are of the
+/// way of driving, which an assist may change itself: adjusting for them takes that part of its effect away.
 pub const ADJUSTABLE: [&str; 7] = [
     "outside temperature",
     "wind",

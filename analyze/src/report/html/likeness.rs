@@ -29,7 +29,8 @@ pub(super) fn section(report: &Report, plots: &Plots, units: Units) -> Markup {
                     @if i > 0 { "; " }
                     (quantities.join(", ")) " – " (source)
                 }
-                "."
+                ". An assist may change how a vehicle accelerates, and with it how fast it is and how long it stands: adjusting \
+                 for these takes that part of its effect away."
             }
             @if let Some(svg) = &plots.histogram {
                 figure { (PreEscaped(svg)) figcaption { "Share of time by speed, runs that count." } }
@@ -60,7 +61,7 @@ fn row(c: &Comparability, units: Units) -> Markup {
             td { (c.quantity) }
             td.n { (mean(c, c.baseline, units)) } td.n { (mean(c, c.assist, units)) }
             td.n { (apart(c.difference)) }
-            td.n { (apart(c.largest_in_a_pair)) @if let Some(name) = &c.worst_pair { " (" (name) ")" } }
+            td.n { (apart(c.largest_in_a_pair)) }
             td.n { (limit(c, units)) }
             td { (treatment(c.treatment)) }
         }
