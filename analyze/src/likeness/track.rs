@@ -257,6 +257,29 @@ mod tests {
         assert!((track.length_m - (90.0 + 90.0 + 80.0)).abs() < 0.2, "{}", track.length_m);
     }
 
+    /// A receiver without a fix may repeat its last place, or any other: quality 0 is believed for as long as it may be
+    /// held, whichever sentence carries it.
+    #[test]
+    fn places_without_a_fix_are_passed_over() {
+        let t: Vec<i64> = (0..40).map(|i| i * 500_000).collect();
+        let quality = |i: i64| if i % 2 == 1 { None } else { Some(i64::from(!(10..20).contains(&i))) };
+        let batch = crate::fixture::Columns::new(Domain::Motion, t)
+            .all(
+                "lat_deg",
+                (0..40).map(|i| if (10..20).contains(&i) { 10.0 } else { north(10.0 * f64::from(i)).lat_deg }),
+            )
+            .all("lon_deg", std::iter::repeat_n(-2.0, 40))
+            .ints("gps_quality", (0..40).map(quality))
+            .batch("s1")
+            .expect("rows");
+        let mut drawing = Drawing::new(2_500_000);
+        drawing.take(&batch);
+        assert_eq!(drawing.holes, [(4_500_000, 10_000_000)]);
+        let track = drawing.finish();
+        assert_eq!(track.pieces.iter().map(Vec::len).collect::<Vec<_>>(), [10, 20]);
+        assert!((track.length_m - (90.0 + 190.0)).abs() < 0.2, "{}", track.length_m);
+    }
+
     #[test]
     fn the_odometer_reads_inside_bins() {
         let odometer = Odometer { start_us: 1_000_000, bin_us: 1_000_000, upto_m: vec![10.0, 30.0, 30.0] };
