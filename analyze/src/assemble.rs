@@ -7,7 +7,7 @@ use tallywheel_schemas::{
     Campaign, Condition, Digest, LEDGER_VERSION, RunSheet,
     campaign::Design,
     report::{
-        Comparability, Improvement, MileageByCondition, MissingRun, Provenance, REPORT_VERSION, Report, RunResult,
+        Improvement, MileageByCondition, MissingRun, Provenance, REPORT_VERSION, Report, RunResult,
         UnusableSession,
     },
     units::mpg_us_from_l_per_100km,
@@ -16,11 +16,12 @@ use tallywheel_schemas::{
 use crate::{
     account::{self, AccountInput, Charging},
     answer::answer,
-    comparison::{comparability, conversion_difference, pairs, unchecked_assist},
+    comparison::{conversion_difference, pairs, unchecked_assist},
     effect::cross_check::disagreement,
     in_service,
     judgement::{Judgement, Systematic, judge},
     ledger::SessionLedger,
+    likeness::{self, Assessment},
     mileage,
     observation::Observation,
     observed,
@@ -71,11 +72,9 @@ pub fn compare<'a>(
         runs.iter().zip(&admitted).filter(counts).map(|(run, _)| run).collect()
     };
     let (baseline, assist) = (used(Condition::Baseline), used(Condition::Assist));
-    let compared = comparability(campaign, &baseline, &assist);
-    let mut obstacles: Vec<String> =
-        differing(&compared).filter(|c| !campaign.adjust.contains(&c.quantity)).map(verdict::difference).collect();
+    let Assessment { rows: compared, mut obstacles, reservation, likeness } =
+        likeness::assess(campaign, &runs, &admitted)?;
     obstacles.extend(conversion_difference(&baseline, &assist));
-    obstacles.extend(observed::unknown_covariates(campaign));
     let (vehicles, observations) = if campaign.design == Design::BeforeAfter {
         let both = runs.iter().zip(&admitted).chain(aside.iter().zip(&admitted_aside));
         in_service::vehicles(campaign, both)?
@@ -85,8 +84,7 @@ pub fn compare<'a>(
     let mut judgement = judge(campaign, &observations, &Systematic::default(), obstacles);
     judgement.parts.vehicles = vehicles;
     let mut verdict = judgement.verdict.clone();
-    let adjusted = differing(&compared).filter(|c| campaign.adjust.contains(&c.quantity));
-    verdict.reasons.extend(adjusted.map(|c| format!("{}; consumption is adjusted for it", verdict::difference(c))));
+    verdict.reasons.extend(reservation);
     verdict.reasons.extend(unchecked_assist(&baseline, &assist));
     let by_condition = MileageByCondition { baseline: mileage::of_runs(&baseline), assist: mileage::of_runs(&assist) };
     let improvement = improvement(campaign, &judgement, &observations, &by_condition);
@@ -115,6 +113,7 @@ pub fn compare<'a>(
         unusable_sessions: Vec::new(),
         pairs: pairs(campaign, &runs, &admitted),
         comparability: compared,
+        likeness,
         stretches: mileage::stretches(&assist)?,
         speed_bins: mileage::speed_bins(&baseline, &assist)?,
         provenance: provenance(campaign, &runs),
@@ -130,10 +129,6 @@ fn stands_aside(campaign: &Campaign, run: &RunFacts<'_>) -> bool {
     let vehicle = &run.ledger.session.manifest.vehicle;
     let never_fitted = campaign.in_service.iter().any(|v| v.name == *vehicle && v.installed.is_none());
     campaign.control_vehicle.as_ref() == Some(vehicle) || never_fitted
-}
-
-fn differing(rows: &[Comparability]) -> impl Iterator<Item = &Comparability> {
-    rows.iter().filter(|c| c.alike == Some(false))
 }
 
 fn improvement(
@@ -203,8 +198,6 @@ fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
     let distinct = |name: &dyn Fn(&RunFacts<'_>) -> String| -> Vec<String> {
         runs.iter().map(name).collect::<BTreeSet<_>>().into_iter().collect()
     };
-    let rules = &campaign.rules;
-    let rule = |name: &str, value: f64| format!("{name} = {value}");
     Provenance {
         software: format!("tallywheel-analyze {}", env!("CARGO_PKG_VERSION")),
         ledger_version: LEDGER_VERSION,
@@ -212,19 +205,7 @@ fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
         rigs_blake3: distinct(&|r| r.ledger.session.rig.digest().to_string()),
         distance_source: distinct(&|r| source_name(r.ledger.findings.distance_source)),
         fuel_source: distinct(&|r| source_name(r.ledger.findings.fuel_source)),
-        rules: vec![
-            rule("min_coverage", rules.min_coverage),
-            rule("max_distance_deviation", rules.max_distance_deviation),
-            rule("max_gps_deviation", rules.max_gps_deviation),
-            rule("max_ambient_difference_k", rules.max_ambient_difference_k),
-            rule("max_wind_difference_m_s", rules.max_wind_difference_m_s),
-            rule("max_payload_difference_kg", rules.max_payload_difference_kg),
-            rule("max_speed_difference", rules.max_speed_difference),
-            rule("max_assist_share_baseline", rules.max_assist_share_baseline),
-            rule("min_assist_share_assist", rules.min_assist_share_assist),
-            rule("max_ratio_band", rules.max_ratio_band),
-            rule("max_pass_deviation", rules.max_pass_deviation),
-        ],
+        rules: campaign.rules.values().map(|(name, value)| format!("{name} = {value}")).collect(),
     }
 }
 

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use tallywheel_schemas::{
     campaign::Campaign,
-    report::{Comparability, PairResult},
+    report::PairResult,
 };
 
 use crate::{
@@ -29,58 +29,6 @@ pub fn pairs(campaign: &Campaign, runs: &[RunFacts<'_>], admitted: &[Admission])
             })
         })
         .collect()
-}
-
-/// A circumstance of a run.
-pub type Fact = fn(&RunFacts<'_>) -> Option<f64>;
-
-/// The circumstances that are compared, by the name of their row, in the row's unit.
-pub const FACTS: &[(&str, Fact)] = &[
-    ("outside temperature", |r| r.ambient_c),
-    ("wind", |r| r.wind_m_s),
-    ("payload", |r| r.sheet.payload_kg),
-    ("mean speed", |r| r.speed_mean_m_s.map(|v| v * 3.6)),
-];
-
-/// Compares the conditions' mean circumstances with the campaign's limits.
-pub fn comparability(campaign: &Campaign, baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) -> Vec<Comparability> {
-    let rules = &campaign.rules;
-    let rows: [(&str, &str, f64, &str, Fact); 4] = [
-        ("outside temperature", "°C", rules.max_ambient_difference_k, "K", FACTS[0].1),
-        ("wind", "m/s", rules.max_wind_difference_m_s, "m/s", FACTS[1].1),
-        ("payload", "kg", rules.max_payload_difference_kg, "kg", FACTS[2].1),
-        ("mean speed", "km/h", rules.max_speed_difference, "share", FACTS[3].1),
-    ];
-    rows.into_iter()
-        .map(|(quantity, unit, limit, limit_unit, fact)| {
-            let (b, a) = (mean_fact(baseline, fact), mean_fact(assist, fact));
-            let scale = |b: f64| if limit_unit == "share" { b.abs() } else { 1.0 };
-            let largest_in_a_pair = largest_in_a_pair(campaign, baseline, assist, fact);
-            Comparability {
-                quantity: quantity.to_owned(),
-                unit: unit.to_owned(),
-                baseline: b,
-                assist: a,
-                limit,
-                limit_unit: limit_unit.to_owned(),
-                alike: b.zip(a).map(|(b, a)| (b - a).abs().max(largest_in_a_pair.unwrap_or(0.0)) <= limit * scale(b)),
-                largest_in_a_pair,
-            }
-        })
-        .collect()
-}
-
-/// Largest difference of a fact inside a pair: means may agree where no pair does.
-fn largest_in_a_pair(
-    campaign: &Campaign,
-    baseline: &[&RunFacts<'_>],
-    assist: &[&RunFacts<'_>],
-    fact: fn(&RunFacts<'_>) -> Option<f64>,
-) -> Option<f64> {
-    let of = |runs: &[&RunFacts<'_>], name: &str| runs.iter().find(|r| r.sheet.run == name).and_then(|r| fact(r));
-    let differences =
-        campaign.pairs.iter().filter_map(|p| Some((of(baseline, &p.baseline)? - of(assist, &p.assist)?).abs()));
-    differences.reduce(f64::max)
 }
 
 /// Why fuel or distance cannot be compared: the rigs of the two conditions turn the same signal into different
@@ -129,10 +77,4 @@ pub fn unchecked_assist(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) ->
             unknown.join(", ")
         )
     })
-}
-
-/// Mean of a fact over runs; `None` unless every run has it.
-fn mean_fact(runs: &[&RunFacts<'_>], fact: fn(&RunFacts<'_>) -> Option<f64>) -> Option<f64> {
-    let values: Option<Vec<f64>> = runs.iter().map(|r| fact(r)).collect();
-    Sample::of(&values?).map(|s| s.mean)
 }

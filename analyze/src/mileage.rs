@@ -6,10 +6,12 @@ use tallywheel_schemas::{
     units::mpg_us_from_l_per_100km,
 };
 
-use crate::{columns, ledger::SessionLedger, run::RunFacts, tally::Tally, uncertainty};
+use crate::{
+    columns, ledger::SessionLedger, likeness::standardised::ClassSums, run::RunFacts, tally::Tally, uncertainty,
+};
 
 /// Width of a class of speed, km/h.
-const SPEED_CLASS_KM_H: f64 = 10.0;
+pub const SPEED_CLASS_KM_H: f64 = 10.0;
 
 /// Why stretches inside a run are no evidence.
 pub const STRETCH_CAUTION: &str = "Stretches differ in more than the assist: the motors drive when the vehicle \
@@ -93,6 +95,14 @@ pub fn speed_bins(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) -> Polar
             assist_l_per_100km: consumption(class(&a, i)),
         })
         .collect())
+}
+
+/// Distance and fuel of some runs by class of speed of [`SPEED_CLASS_KM_H`], from 0 on.
+///
+/// # Errors
+/// When a ledger's frame lacks its columns.
+pub fn class_sums(runs: &[&RunFacts<'_>]) -> PolarsResult<Vec<ClassSums>> {
+    Ok(by_speed(runs)?.into_iter().map(|(distance_m, fuel_ml)| ClassSums { distance_m, fuel_ml }).collect())
 }
 
 /// Distance in m and fuel in mL by class of the bin's mean speed.

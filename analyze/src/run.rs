@@ -9,7 +9,7 @@ use tallywheel_schemas::{
 use crate::{
     columns,
     ledger::SessionLedger,
-    stats::median,
+    likeness::{Driven, Standing, standings},
     tally::Tally,
     trips::{TripRules, whole_session},
 };
@@ -41,6 +41,8 @@ pub struct RunFacts<'a> {
     pub wind_m_s: Option<f64>,
     /// Highest winding temperature of any motor, °C.
     pub winding_peak_c: Option<f64>,
+    /// How it was driven.
+    pub driven: Driven,
     /// Malformed messages in the recording.
     pub bad_messages: u64,
     /// What a reader should know, in sentences.
@@ -71,6 +73,7 @@ impl<'a> RunFacts<'a> {
                 .distance_m
                 .filter(|_| tally.distance_valid_s > 0.0)
                 .map(|m| m / tally.distance_valid_s),
+            driven: Driven::of(ledger, drive.as_ref())?,
             idle_share: drive.and_then(|d| d.idle_share),
             assist_share: tally.assist_on_s.filter(|_| tally.assist_valid_s > 0.0).map(|s| s / tally.assist_valid_s),
             soc_pct: (columns::first(bins, "soc_end_pct")?, columns::last(bins, "soc_end_pct")?),
@@ -130,9 +133,11 @@ pub struct Admission {
 
 /// Applies the campaign's rules and overrides to every run, then drops what is left of broken pairs.
 pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
+    let standings = standings(campaign, runs);
     let mut admissions: Vec<Admission> = runs
         .iter()
-        .map(|run| overruled(campaign, run, broken_rules(campaign, run, median_distance_m(campaign, runs, run))))
+        .zip(&standings)
+        .map(|(run, standing)| overruled(campaign, run, broken_rules(campaign, run, standing)))
         .collect();
     let place = |name: &str| runs.iter().position(|r| r.sheet.run == name);
     for pair in &campaign.pairs {
@@ -184,12 +189,6 @@ fn overruling(o: &Override, broken: &[String]) -> String {
     format!("{verb} by {} on {}: {}{against}", o.by, o.date, o.reason)
 }
 
-/// Median distance of the runs on the same route. `None` in daily service, where no drive is like another.
-fn median_distance_m(campaign: &Campaign, runs: &[RunFacts<'_>], run: &RunFacts<'_>) -> Option<f64> {
-    let same = runs.iter().filter(|r| r.sheet.route == run.sheet.route && campaign.design != Design::BeforeAfter);
-    median(same.filter_map(|r| r.tally.distance_m).collect())
-}
-
 /// The condition that the campaign lists a run under; that on its sheet where it does not list it.
 fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
     if campaign.baseline.contains(&run.sheet.run) {
@@ -202,7 +201,7 @@ fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
 }
 
 /// The route that a run is to be driven on: that of its block, or the campaign's.
-fn route<'c>(campaign: &'c Campaign, run: &RunFacts<'_>) -> &'c str {
+pub(crate) fn route<'c>(campaign: &'c Campaign, run: &RunFacts<'_>) -> &'c str {
     let holds = |b: &&Block| b.baseline.iter().chain(&b.assist).any(|name| *name == run.sheet.run);
     campaign.blocks.iter().find(holds).and_then(|b| b.route.as_deref()).unwrap_or(&campaign.route)
 }
@@ -216,7 +215,7 @@ fn gps_deviation(run: &RunFacts<'_>) -> Option<f64> {
 }
 
 /// The rules that a run breaks, as reasons for the report.
-fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) -> Vec<String> {
+fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, standing: &Standing) -> Vec<String> {
     let rules = &campaign.rules;
     let mut broken = Vec::new();
     let listed = listed_as(campaign, run);
@@ -227,13 +226,7 @@ fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) 
     if run.l_per_100km().is_none() {
         return broken;
     }
-    if let (Some(distance), Some(median)) = (run.tally.distance_m, median_m) {
-        let off = distance / median - 1.0;
-        if off.abs() > rules.max_distance_deviation {
-            let limit = rules.max_distance_deviation * 100.0;
-            broken.push(format!("its distance is {:+.1} % off the median run, more than {limit:.1} %", off * 100.0));
-        }
-    }
+    broken.extend(standing.breaks.iter().map(|b| b.reason.clone()));
     if let Some(off) = gps_deviation(run).filter(|off| off.abs() > rules.max_gps_deviation) {
         let limit = rules.max_gps_deviation * 100.0;
         broken

@@ -15,7 +15,7 @@ pub use account::{Account, Utility};
 pub use design::{Block, Design, InService, Pair, Together};
 pub use person::{FuelDecision, FuelMeasure, Override};
 pub use plan::Plan;
-pub use rules::Rules;
+pub use rules::{ADJUSTABLE, Rules};
 
 use crate::{
     run_sheet::Condition,
@@ -239,6 +239,10 @@ impl Campaign {
         campaign.check_runs(file)?;
         campaign.rules.check(file)?;
         campaign.account.check(file)?;
+        if let Some(name) = campaign.adjust.iter().find(|n| !ADJUSTABLE.contains(&n.as_str())) {
+            let at = file.text.find(&format!("\"{name}\"")).unwrap_or_default();
+            return Err(file.error(at..at, crate::text_file::unknown_name("covariate", name, ADJUSTABLE)));
+        }
         for spanned in &raw.overrides {
             let o = spanned.get_ref();
             let mut runs = campaign.runs().chain(campaign.control_runs());
@@ -313,6 +317,11 @@ mod tests {
             error(format!("{GOOD}{o}")).contains("c.toml:10:1: unknown run `a9`; did you mean `a1`?"),
             "{}",
             error(format!("{GOOD}{o}"))
+        );
+        let adjusted = GOOD.replace("[[pair]]", "adjust = [\"wind\", \"payloads\"]\n[[pair]]");
+        assert!(
+            error(adjusted).contains("c.toml:7:19: unknown covariate `payloads`; did you mean `payload`?"),
+            "the place of the name"
         );
         assert!(error(GOOD.replace("claim_percent = 45.0", "claim = 45.0")).contains("unknown field `claim`"));
         for (account, expected) in [

@@ -10,6 +10,7 @@ pub use judgement::{
     BlockResult, CovariateModel, CrossCheck, DesignParts, Interaction, Look, PassResult, SegmentResult, Slope,
     VehicleResult,
 };
+mod likeness;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -18,6 +19,7 @@ pub use account::{
     AccountLine, AccountQuantity, AssistEnd, ChargeState, ChargingEfficiency, DayAccount, DayDistance, DayFigures,
     EnergyAccount, NetEnergy, PackRange, PerCondition, UtilityWeighted,
 };
+pub use likeness::{Comparability, DrivenRun, Likeness, RouteMatch, StandardisedSpeeds, Treatment};
 
 use crate::run_sheet::Condition;
 
@@ -65,6 +67,8 @@ pub struct Report {
     pub pairs: Vec<PairResult>,
     /// Conditions compared with their limits.
     pub comparability: Vec<Comparability>,
+    /// How the runs were driven.
+    pub likeness: Likeness,
     /// Descriptive only: consumption by assisted stretch inside the assisted runs.
     pub stretches: Stretches,
     /// Consumption by speed bin, both conditions.
@@ -335,28 +339,6 @@ pub struct PairResult {
     pub used: bool,
     /// Improvement of mileage in this pair, %.
     pub mileage_percent: Option<f64>,
-}
-
-/// A condition of testing compared between baseline and assist.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Comparability {
-    /// What is compared.
-    pub quantity: String,
-    /// Unit of the means and the limit.
-    pub unit: String,
-    /// Mean of the baseline runs used.
-    pub baseline: Option<f64>,
-    /// Mean of the assisted runs used.
-    pub assist: Option<f64>,
-    /// Largest difference inside a pair, in the unit of the means; `null` without pairs.
-    pub largest_in_a_pair: Option<f64>,
-    /// Largest difference allowed, in `limit_unit`.
-    pub limit: f64,
-    /// Unit of the limit: that of the means, or `share` of the baseline mean.
-    pub limit_unit: String,
-    /// Inside the limit; `null` when it is not known in both conditions.
-    pub alike: Option<bool>,
 }
 
 /// Consumption inside the assisted runs, split by what the motors did. Not evidence for the claim.

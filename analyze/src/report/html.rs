@@ -1,11 +1,12 @@
 //! The report as one page that needs no network and prints well.
 
 mod account;
+mod likeness;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use tallywheel_schemas::{
     Condition, Units,
-    report::{Comparability, Decision, Mileage, Report},
+    report::{Decision, Mileage, Report},
 };
 
 use super::{
@@ -34,7 +35,7 @@ pub fn page(report: &Report, plots: &Plots, units: Units) -> String {
                     (numbers(report, units))
                     (account::account(&report.energy, units))
                     (runs(report, plots, units))
-                    (comparability(&report.comparability))
+                    (likeness::section(report, plots, units))
                     (heat(report, plots, units))
                     (speeds(report, plots, units))
                     (method(report))
@@ -176,33 +177,6 @@ fn left_out(report: &Report) -> Markup {
                 @for run in &report.missing_runs { li { "Run " (run.id) " is missing: " (run.reason) "." } }
                 @for s in &report.unusable_sessions { li { "Session " (s.session) " is left out: " (s.reason) "." } }
             }
-        }
-    }
-}
-
-fn comparability(rows: &[Comparability]) -> Markup {
-    let value =
-        |v: Option<f64>, unit: &str| v.map_or_else(|| "not known".to_owned(), |v| format!("{} {unit}", fixed(v, 1)));
-    let limit = |c: &Comparability| match c.limit_unit.as_str() {
-        "share" => format!("{} %", fixed(c.limit * 100.0, 0)),
-        unit => format!("{} {unit}", fixed(c.limit, 1)),
-    };
-    html! {
-        section {
-            h2 { "Were the conditions alike?" }
-            table.runs {
-                thead { tr { th { "" } th.n { "Without assist" } th.n { "With assist" } th.n { "Largest in a pair" } th.n { "Allowed" } th { "" } } }
-                tbody { @for c in rows {
-                    tr {
-                        td { (c.quantity) }
-                        td.n { (value(c.baseline, &c.unit)) } td.n { (value(c.assist, &c.unit)) }
-                        td.n { (c.largest_in_a_pair.map_or_else(|| "–".to_owned(), |d| format!("{} {}", fixed(d, 1), c.unit))) }
-                        td.n { (limit(c)) }
-                        td { (match c.alike { Some(true) => "alike", Some(false) => "differs", None => "cannot be said" }) }
-                    }
-                } }
-            }
-            p.note { "Limits are those of the campaign file; its defaults are common practice of road testing." }
         }
     }
 }

@@ -1,6 +1,7 @@
 //! The report as text for the terminal.
 
 pub(super) mod account;
+pub(super) mod likeness;
 
 use std::fmt::Write as _;
 
@@ -57,16 +58,7 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
     for session in &report.unusable_sessions {
         writeln!(out, "  session {} is left out: {}", session.session, session.reason)?;
     }
-    writeln!(out, "\nWere the conditions alike?")?;
-    for c in &report.comparability {
-        let value = |v: Option<f64>| v.map_or_else(|| "unknown".to_owned(), |v| format!("{} {}", fixed(v, 1), c.unit));
-        let alike = match c.alike {
-            Some(true) => "alike",
-            Some(false) => "differs",
-            None => "cannot be said",
-        };
-        writeln!(out, "  {:<20} {} without assist, {} with: {alike}", c.quantity, value(c.baseline), value(c.assist))?;
-    }
+    likeness::write(out, report, units)?;
     writeln!(out, "\nHeat over the assisted runs{}", if report.thermal.is_empty() { ": not recorded" } else { "" })?;
     for motor in &report.thermal {
         let above: Vec<String> = motor
@@ -118,6 +110,14 @@ pub(super) fn mileage_line(m: &Mileage, units: Units) -> String {
             fixed(m.fuel_l, 2),
             m.runs
         ),
+    }
+}
+
+/// Consumption, or mileage, in the unit asked for.
+pub(super) fn consumption_of(l_per_100km: f64, units: Units) -> String {
+    match units {
+        Units::Metric => format!("{} L/100 km", fixed(l_per_100km, 2)),
+        Units::Us => format!("{} mpg", fixed(tallywheel_schemas::units::mpg_us_from_l_per_100km(l_per_100km), 1)),
     }
 }
 
