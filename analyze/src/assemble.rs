@@ -13,9 +13,11 @@ use tallywheel_schemas::{
 };
 
 use crate::{
+    budget::{self, Spread},
     comparison::{LogRatio, comparability, conversion_difference, log_ratio, pairs, unchecked_assist},
     energy::{self, AccountInput, Charging},
     figure::{fixed, signed},
+    fuel_check,
     ledger::SessionLedger,
     mileage,
     run::{Admission, RunFacts, admit},
@@ -57,6 +59,7 @@ pub fn compare<'a>(
     let sheeted = ledgers.iter().filter_map(|l| Some((l.session.manifest.run.as_ref()?, l)));
     let runs =
         sheeted.map(|(sheet, ledger): (&RunSheet, _)| RunFacts::of(sheet, ledger)).collect::<PolarsResult<Vec<_>>>()?;
+    let runs = fuel_check::settled(campaign, runs)?;
     let admitted = admit(campaign, &runs);
     let used = |condition: Condition| -> Vec<&RunFacts<'_>> {
         let counts = |(run, a): &(&RunFacts<'_>, &Admission)| a.used && run.sheet.condition == condition;
@@ -68,12 +71,18 @@ pub fn compare<'a>(
     let mut obstacles: Vec<String> =
         compared.iter().filter(|c| c.alike == Some(false)).map(verdict::difference).collect();
     obstacles.extend(conversion_difference(&baseline, &assist));
+    let fuel_check = fuel_check::check(campaign, &runs, &admitted)?;
+    obstacles.extend(fuel_check.obstacles.iter().cloned());
     let mut verdict = verdict::decide(campaign.claim_percent, ratio.as_ref(), obstacles, campaign.confidence);
     verdict.reasons.extend(unchecked_assist(&baseline, &assist));
-    let by_condition = MileageByCondition { baseline: mileage::of_runs(&baseline), assist: mileage::of_runs(&assist) };
+    verdict.reasons.extend(fuel_check::decided(&fuel_check));
+    let by_condition =
+        MileageByCondition { baseline: mileage::of_runs(&baseline)?, assist: mileage::of_runs(&assist)? };
     let improvement = improvement(campaign, ratio.as_ref(), &by_condition);
     let energy = account(campaign, &by_condition, &assist, &runs, charging);
     verdict.reasons.extend(energy.reservation.clone());
+    let spread = ratio.as_ref().and_then(|r| Spread::of(r, campaign.confidence));
+    let budget = budget::draw_up(&baseline, &assist, spread.as_ref(), &energy, campaign.confidence)?;
     let driven = runs.iter().filter(|r| r.sheet.condition == Condition::Assist).map(|r| r.ledger);
     let report = Report {
         schema: REPORT_VERSION,
@@ -90,6 +99,8 @@ pub fn compare<'a>(
         comparability: compared,
         stretches: mileage::stretches(&assist)?,
         speed_bins: mileage::speed_bins(&baseline, &assist)?,
+        fuel_check,
+        budget,
         provenance: provenance(campaign, &runs),
         mileage: by_condition,
         energy,

@@ -23,6 +23,7 @@
 
 pub mod ageing;
 pub mod assemble;
+pub mod budget;
 pub mod campaign_runs;
 pub mod columns;
 pub mod command;
@@ -32,6 +33,7 @@ pub mod energy;
 pub mod figure;
 #[doc(hidden)]
 pub mod fixture;
+pub mod fuel_check;
 pub mod integral;
 pub mod ledger;
 pub mod mileage;

@@ -1,13 +1,13 @@
 //! One run of a campaign: what its ledger says, and whether the rules let it count.
 
-use polars::prelude::PolarsResult;
+use polars::prelude::{DataFrame, PolarsResult};
 use tallywheel_schemas::{
     Condition, RunSheet,
-    campaign::{Campaign, Override},
+    campaign::{Campaign, FuelMeasure, Override},
 };
 
 use crate::{
-    columns,
+    columns, fuel_check,
     ledger::SessionLedger,
     tally::Tally,
     trips::{TripRules, whole_session},
@@ -20,6 +20,10 @@ pub struct RunFacts<'a> {
     pub sheet: &'a RunSheet,
     /// The ledger.
     pub ledger: &'a SessionLedger,
+    /// The ledger's rows, with the fuel by `fuel_measure`.
+    pub bins: DataFrame,
+    /// The measure that the run's fuel rests on; `None` where it has none.
+    pub fuel_measure: Option<FuelMeasure>,
     /// Sums over the whole recording.
     pub tally: Tally,
     /// Share of the recording in which distance and fuel both have data.
@@ -78,8 +82,40 @@ impl<'a> RunFacts<'a> {
             winding_peak_c: columns::max(&ledger.motors, "winding_max_c")?,
             bad_messages: manifest.ports.iter().map(|p| p.bad + p.dropped + p.overruns).sum(),
             notes: notes(ledger),
+            bins: bins.clone(),
+            fuel_measure: ledger.findings.fuel_source.map(fuel_check::of_source),
             tally,
         })
+        .and_then(Self::weighed_for_want_of_others)
+    }
+
+    /// A run whose fuel was only weighed rests on that.
+    fn weighed_for_want_of_others(self) -> PolarsResult<Self> {
+        let only = self.fuel_measure.is_none() && fuel_check::weighed_g(self.sheet).is_some();
+        if only { self.resting_on(FuelMeasure::Weighed) } else { Ok(self) }
+    }
+
+    /// The run with its fuel by another measure; without fuel where it does not have that measure.
+    ///
+    /// # Errors
+    /// When the ledger's frame lacks its columns.
+    pub fn resting_on(mut self, measure: FuelMeasure) -> PolarsResult<Self> {
+        let found = fuel_check::measured(&self, measure)?;
+        self.bins = fuel_check::bins_by(&self, measure)?;
+        self.tally.fuel_ml = fuel_check::fuel_ml(&self, measure)?;
+        self.tally.fuel_valid_s = found.map_or(0.0, |m| m.covered_s);
+        self.fuel_measure = found.map(|_| measure);
+        if found.is_none() {
+            self.notes.push(format!("fuel is to be taken from “{}”, which this run does not have", measure.name()));
+        }
+        let covered = self.tally.distance_valid_s.min(self.tally.fuel_valid_s);
+        self.coverage = if self.tally.duration_s > 0.0 { (covered / self.recorded_s()).min(1.0) } else { 0.0 };
+        Ok(self)
+    }
+
+    /// Length of the recording, s.
+    pub fn recorded_s(&self) -> f64 {
+        self.tally.recorded_s(&self.ledger.session.manifest)
     }
 
     /// Consumption, L/100 km.

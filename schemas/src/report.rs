@@ -3,6 +3,12 @@
 //! Its JSON Schema is committed as `schemas/report.schema.json`. Field names end in their unit. A number that
 //! cannot be said is `null`, never zero.
 
+mod budget;
+mod fuel_check;
+
+pub use budget::{BudgetLine, BudgetSum, Evaluation, UncertaintyBudget};
+pub use fuel_check::{Agreement, FuelCheck, FuelChoice, FuelConditions, FuelDrift, FuelLine, FuelPair, FuelPairRun};
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -53,6 +59,12 @@ pub struct Report {
     pub stretches: Stretches,
     /// Consumption by speed bin, both conditions.
     pub speed_bins: Vec<SpeedBin>,
+    /// Fuel measured twice.
+    #[serde(default)]
+    pub fuel_check: FuelCheck,
+    /// Uncertainty of the mileages and of the improvement, line by line.
+    #[serde(default)]
+    pub budget: UncertaintyBudget,
     /// Data used, software and rules, for audit.
     pub provenance: Provenance,
 }
