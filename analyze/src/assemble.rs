@@ -1,13 +1,11 @@
 //! The stages joined: a campaign and its ledgers in, a report out.
 
-use std::collections::BTreeSet;
-
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
-    Campaign, Condition, Digest, LEDGER_VERSION, RunSheet,
+    Campaign, Condition, RunSheet,
     report::{
-        Decision, EnergyAccount, Improvement, MileageByCondition, MissingRun, Provenance, REPORT_VERSION, Report,
-        RunResult, UnusableSession, Verdict,
+        Decision, EnergyAccount, Improvement, MileageByCondition, MissingRun, REPORT_VERSION, Report, RunResult,
+        UnusableSession, Verdict,
     },
     units::mpg_us_from_l_per_100km,
 };
@@ -20,6 +18,7 @@ use crate::{
     fuel_check,
     ledger::SessionLedger,
     mileage,
+    provenance::provenance,
     run::{Admission, RunFacts, admit},
     tally::Tally,
     thermal, uncertainty, verdict,
@@ -230,33 +229,6 @@ fn run_result(run: &RunFacts<'_>, admission: &Admission) -> RunResult {
         bad_messages: run.bad_messages,
         notes: run.notes.clone(),
         content_blake3: session.digest.to_string(),
-    }
-}
-
-fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
-    let distinct = |name: &dyn Fn(&RunFacts<'_>) -> String| -> Vec<String> {
-        runs.iter().map(name).collect::<BTreeSet<_>>().into_iter().collect()
-    };
-    let rules = &campaign.rules;
-    let rule = |name: &str, value: f64| format!("{name} = {value}");
-    Provenance {
-        software: format!("tallywheel-analyze {}", env!("CARGO_PKG_VERSION")),
-        ledger_version: LEDGER_VERSION,
-        campaign_blake3: Digest::of(campaign.text.as_bytes()).to_string(),
-        rigs_blake3: distinct(&|r| r.ledger.session.rig.digest().to_string()),
-        distance_source: distinct(&|r| source_name(r.ledger.findings.distance_source)),
-        fuel_source: distinct(&|r| source_name(r.ledger.findings.fuel_source)),
-        rules: vec![
-            rule("min_coverage", rules.min_coverage),
-            rule("max_distance_deviation", rules.max_distance_deviation),
-            rule("max_gps_deviation", rules.max_gps_deviation),
-            rule("max_ambient_difference_k", rules.max_ambient_difference_k),
-            rule("max_wind_difference_m_s", rules.max_wind_difference_m_s),
-            rule("max_payload_difference_kg", rules.max_payload_difference_kg),
-            rule("max_speed_difference", rules.max_speed_difference),
-            rule("max_assist_share_baseline", rules.max_assist_share_baseline),
-            rule("min_assist_share_assist", rules.min_assist_share_assist),
-        ],
     }
 }
 

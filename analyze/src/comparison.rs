@@ -8,7 +8,7 @@
 use std::collections::BTreeSet;
 
 use tallywheel_schemas::{
-    campaign::{Campaign, Design},
+    campaign::{Campaign, Design, FuelMeasure},
     report::{Comparability, Interval, PairResult},
 };
 
@@ -223,23 +223,22 @@ pub fn conversion_difference(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>
 /// How a run's fuel and distance are made from what the wire carries, as a text to compare.
 fn conversions(run: &RunFacts<'_>) -> String {
     let (rig, findings) = (&run.ledger.session.rig, &run.ledger.findings);
-    let channels = [
-        "motion.wheel_speed_m_s",
-        "motion.hall_count",
-        "engine.fuel_count",
-        "engine.fuel_rate_g_s",
-        "engine.maf_g_s",
-        "engine.lambda",
-        "engine.fuel_temp_c",
-    ];
-    let signals: Vec<_> = channels
+    let distance: &[&str] = &["motion.wheel_speed_m_s", "motion.hall_count"];
+    let fuel: &[&str] = match run.fuel_measure {
+        Some(FuelMeasure::Meter) => &["engine.fuel_count", "engine.fuel_temp_c"],
+        Some(FuelMeasure::Rate) => &["engine.fuel_rate_g_s"],
+        Some(FuelMeasure::Air) => &["engine.maf_g_s", "engine.lambda"],
+        Some(FuelMeasure::Weighed) | None => &[],
+    };
+    let signals: Vec<_> = distance
         .iter()
+        .chain(fuel)
         .filter_map(|c| rig.signal(c, None))
         .map(|s| format!("{} {} {} {:?}", s.channel, s.scale, s.offset, s.calibration))
         .collect();
     format!(
         "{:?} {:?} {:?} {:?} {signals:?}",
-        findings.distance_source, findings.fuel_source, rig.fuel, rig.distance.m_per_edge
+        findings.distance_source, run.fuel_measure, rig.fuel, rig.distance.m_per_edge
     )
 }
 

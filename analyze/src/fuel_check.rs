@@ -199,4 +199,4 @@ fn assumed(both: &[Both<'_, '_>]) -> Vec<String> {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -30,6 +30,7 @@ pub mod command;
 pub mod comparison;
 pub mod dataset;
 pub mod energy;
+pub mod explain;
 pub mod figure;
 #[doc(hidden)]
 pub mod fixture;
@@ -38,6 +39,7 @@ pub mod integral;
 pub mod ledger;
 pub mod mileage;
 pub mod progress;
+pub mod provenance;
 pub mod report;
 pub mod run;
 pub mod sheet;

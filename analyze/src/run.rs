@@ -215,7 +215,7 @@ fn overruling(o: &Override, broken: &[String]) -> String {
     format!("{verb} by {} on {}: {}{against}", o.by, o.date, o.reason)
 }
 
-fn median_distance_m(runs: &[RunFacts<'_>]) -> Option<f64> {
+pub(crate) fn median_distance_m(runs: &[RunFacts<'_>]) -> Option<f64> {
     let mut distances: Vec<f64> = runs.iter().filter_map(|r| r.tally.distance_m).collect();
     distances.sort_by(f64::total_cmp);
     let middle = distances.len() / 2;
@@ -226,12 +226,12 @@ fn median_distance_m(runs: &[RunFacts<'_>]) -> Option<f64> {
     }
 }
 
-fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
+pub(crate) fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
     if campaign.baseline.contains(&run.sheet.run) { Condition::Baseline } else { Condition::Assist }
 }
 
 /// Satellite distance over the chosen one minus 1, where the satellite speed covers nearly all of the recording.
-fn gps_deviation(run: &RunFacts<'_>) -> Option<f64> {
+pub(crate) fn gps_deviation(run: &RunFacts<'_>) -> Option<f64> {
     let gps = columns::sum(&run.ledger.bins, "gps_distance_m").ok().flatten()?;
     let wheel = run.tally.distance_m.filter(|m| *m > 0.0)?;
     let heard = run.ledger.findings.channels.iter().find(|c| c.channel == "motion.gps_speed_m_s")?;

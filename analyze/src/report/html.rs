@@ -1,5 +1,7 @@
 //! The report as one page that needs no network and prints well.
 
+mod evidence;
+
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use tallywheel_schemas::{
     Condition, Units,
@@ -33,6 +35,8 @@ pub fn page(report: &Report, plots: &Plots, units: Units) -> String {
                     (electricity(report, units))
                     (runs(report, plots, units))
                     (comparability(&report.comparability))
+                    (evidence::fuel(&report.fuel_check))
+                    (evidence::budget(&report.budget))
                     (heat(report, plots, units))
                     (speeds(report, plots, units))
                     (method(report))
@@ -316,6 +320,7 @@ fn method(report: &Report) -> Markup {
                 @for rig in &p.rigs_blake3 { tr { th { "Rig (BLAKE3)" } td.hash { (rig) } } }
                 @for run in &report.runs { tr { th { "Run " (run.id) } td.hash { (run.session) " " (run.content_blake3) } } }
             }
+            (evidence::inputs(p))
         }
     }
 }
