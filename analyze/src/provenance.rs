@@ -27,7 +27,7 @@ pub fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
         run: None,
         blake3: campaign_blake3.clone(),
     }];
-    inputs.extend(sessions.iter().flat_map(|s| inputs_of(s)));
+    add(&mut inputs, sessions.iter().copied());
     let mut versions = vec![
         format!("report {REPORT_VERSION}"),
         format!("ledger {LEDGER_VERSION}"),
@@ -54,11 +54,14 @@ pub fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
 
 /// Adds the charging sessions, which the account rests on.
 pub fn add_charging(provenance: &mut Provenance, charging: &[SessionLedger]) {
-    for ledger in charging {
-        for input in inputs_of(&ledger.session) {
-            if !provenance.inputs.contains(&input) {
-                provenance.inputs.push(input);
-            }
+    add(&mut provenance.inputs, charging.iter().map(|ledger| &*ledger.session));
+}
+
+/// Adds the inputs of some sessions; a rig that several share stands once.
+fn add<'s>(inputs: &mut Vec<InputRecord>, sessions: impl Iterator<Item = &'s Session>) {
+    for input in sessions.flat_map(inputs_of) {
+        if input.kind != InputKind::Rig || !inputs.contains(&input) {
+            inputs.push(input);
         }
     }
 }
@@ -69,7 +72,7 @@ fn inputs_of(session: &Session) -> Vec<InputRecord> {
     let record =
         |kind, name: String, blake3: Digest| InputRecord { kind, name, run: run.clone(), blake3: blake3.to_string() };
     let companions = session.companions().into_iter().map(|(kind, path, digest)| record(kind, path, digest));
-    let rig = record(InputKind::Rig, m.rig.file.clone(), m.rig.blake3);
+    let rig = InputRecord { run: None, ..record(InputKind::Rig, m.rig.file.clone(), m.rig.blake3) };
     let tables = m.files.iter().map(|f| record(InputKind::Table, f.path.clone(), f.blake3));
     companions.chain([rig]).chain(tables).collect()
 }

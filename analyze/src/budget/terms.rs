@@ -175,7 +175,7 @@ fn air(run: &RunFacts<'_>, rate: Option<f64>) -> Vec<Term> {
 fn with_load_share(run: &RunFacts<'_>, quantity: &str, mut terms: Vec<Term>) -> Vec<Term> {
     let sensor = terms.first().map(|t| t.input().contribution().abs()).unwrap_or_default();
     let share = sensor * LOAD_SHARE;
-    let source = "a quarter of the error changes with the load of the engine (assumed)";
+    let source = "a quarter of the error changes with the load of the engine";
     let side = if run.sheet.condition == Condition::Assist { 0.5 } else { -0.5 };
     let mut term = Term::assumed(&format!("{quantity}, change with load"), source, "1", share, side);
     term.identity = format!("{quantity} load");
@@ -204,10 +204,8 @@ fn temperature(run: &RunFacts<'_>) -> PolarsResult<Vec<Term>> {
     let Some(mean) = columns::mean(&run.ledger.bins, "fuel_temp_c")? else {
         let slope = fuel.volume_factor_slope(fuel.reference_c);
         let side = if run.sheet.condition == Condition::Assist { 0.5 } else { -0.5 };
-        let (level, apart) = (
-            "not recorded: taken as the reference, within 10 K (assumed)",
-            "not recorded: 3 K between the conditions (assumed)",
-        );
+        let (level, apart) =
+            ("not recorded: taken as the reference, within 10 K", "not recorded: 3 K between the conditions");
         return Ok(vec![
             Term::assumed("fuel temperature", level, "K", 10.0, slope),
             Term::assumed("fuel temperature, difference", apart, "K", 3.0, slope * side),
@@ -226,7 +224,7 @@ fn temperature(run: &RunFacts<'_>) -> PolarsResult<Vec<Term>> {
         },
         None => Term::assumed("fuel temperature", "no calibration: 1 K (common practice)", "K", 1.0, slope),
     };
-    let source = "0.00005 per K around the model of expansion (assumed)";
+    let source = "0.00005 per K around the model of expansion";
     let expansion = Term::assumed("fuel expansion", source, "K-1", 0.000_05, -(mean - fuel.reference_c));
     Ok(vec![sensor, expansion])
 }

@@ -153,7 +153,7 @@ pub(super) fn interval(i: &Interval) -> String {
 
 /// An interval of a bare number with so many decimals.
 pub(super) fn interval_of(i: &Interval, decimals: usize) -> String {
-    let shown = |v: f64| fixed(v, decimals);
+    let shown = |v: f64| fixed(v, decimals).replacen('-', "−", 1);
     match (i.low, i.high) {
         (Some(low), Some(high)) => format!("{} ({} to {})", shown(i.estimate), shown(low), shown(high)),
         _ => format!("{} (no interval)", shown(i.estimate)),

@@ -1,5 +1,6 @@
 //! Tests that cross the crates, one module a subject.
 
+mod audit;
 mod bad_input;
 mod campaign;
 mod crash;

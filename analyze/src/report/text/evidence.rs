@@ -43,7 +43,10 @@ fn fuel_pair(out: &mut String, pair: &FuelPair) -> Result {
     if let Some(drift) = &pair.drift {
         writeln!(out, "    drift, % a run     {}", interval_of(&drift.percent_per_run, 3))?;
     }
-    for run in &pair.runs {
+    let counted = pair.runs.iter().filter(|r| r.used);
+    let agree = counted.clone().filter(|r| r.agreement == Agreement::Agrees).count();
+    writeln!(out, "    runs that agree    {agree} of {} that count", counted.count())?;
+    for run in pair.runs.iter().filter(|r| !r.used || r.agreement != Agreement::Agrees) {
         let mark = match (run.used, run.agreement) {
             (false, _) => "not used",
             (true, Agreement::Agrees) => "agrees",
