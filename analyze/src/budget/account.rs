@@ -86,7 +86,7 @@ pub fn draw_up(
     confidence: f64,
 ) -> PolarsResult<UncertaintyBudget> {
     let electric = ElectricPart::of(energy);
-    let mut lines = calibration_lines(mean(all_terms(baseline)?), mean(all_terms(assist)?), electric.as_ref());
+    let mut lines = calibration_lines(&mean(all_terms(baseline)?), &mean(all_terms(assist)?), electric.as_ref());
     lines.extend(electric.iter().flat_map(|e| e.lines(assist)));
     let from_calibrations = lines.len();
     lines.extend(spread_lines(baseline, assist, spread, electric.as_ref()));
@@ -109,15 +109,15 @@ fn all_terms(runs: &[&RunFacts<'_>]) -> PolarsResult<Vec<Vec<Term>>> {
 }
 
 /// One line per calibration of fuel and distance. What scatters from run to run is in the spread.
-fn calibration_lines(baseline: Vec<Term>, assist: Vec<Term>, electric: Option<&ElectricPart>) -> Vec<Line> {
+fn calibration_lines(baseline: &[Term], assist: &[Term], electric: Option<&ElectricPart>) -> Vec<Line> {
     let sensitivity =
         |terms: &[Term], to: &Term| terms.iter().find(|t| t.is_same_error(to)).map_or(0.0, |t| t.sensitivity);
-    let mut all = baseline.clone();
+    let mut all = baseline.to_vec();
     all.extend(assist.iter().filter(|a| !baseline.iter().any(|b| b.is_same_error(a))).cloned());
     all.into_iter()
         .filter(|term| !term.scatters)
         .map(|term| {
-            let (b, a) = (sensitivity(&baseline, &term), sensitivity(&assist, &term));
+            let (b, a) = (sensitivity(baseline, &term), sensitivity(assist, &term));
             // Distance divides the electricity as well as the fuel.
             let share = electric.map(|e| if is_distance(&term) { 1.0 } else { e.fuel_share });
             Line {

@@ -31,7 +31,7 @@ pub fn deming(points: &[(f64, f64)], delta: f64) -> Option<Line> {
     }
     let excess = syy - delta * sxx;
     let slope = (excess + (excess * excess + 4.0 * delta * sxy * sxy).sqrt()) / (2.0 * sxy);
-    slope.is_finite().then(|| Line { slope, offset: y - slope * x })
+    slope.is_finite().then_some(Line { slope, offset: y - slope * x })
 }
 
 /// Deming's line with intervals of slope and offset by the jackknife: the line is fitted once more without each point in

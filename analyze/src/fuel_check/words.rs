@@ -47,7 +47,8 @@ fn of_pair(pair: &FuelPair) -> Vec<String> {
             ));
         }
         _ => {
-            findings.push(format!("{both} agree in every run; whether alike in both conditions takes two runs in each"))
+            findings
+                .push(format!("{both} agree in every run; whether alike in both conditions takes two runs in each"));
         }
     }
     if !apart.is_empty() {
