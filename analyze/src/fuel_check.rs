@@ -157,9 +157,9 @@ fn compared(both: &Both<'_, '_>, scatter: f64) -> FuelPairRun {
         second_g: both.second.mass_g,
         difference_percent: log.exp_m1() * 100.0,
         standard_uncertainty_percent: u * 100.0,
-        agreement: match log.abs() / u {
-            ..=DIFFERS => Agreement::Agrees,
-            ..=GROSSLY => Agreement::Differs,
+        agreement: match log.abs() {
+            off if off <= DIFFERS * u => Agreement::Agrees,
+            off if off <= GROSSLY * u => Agreement::Differs,
             _ => Agreement::Grossly,
         },
     }

@@ -48,13 +48,13 @@ struct Line {
     electric: Option<f64>,
 }
 
-/// Relative standard uncertainty of the mean mileage of some runs from calibrations alone.
+/// Relative standard uncertainty of the mean mileage of some runs from calibrations and weighings alone.
 ///
 /// # Errors
 /// When a run's frame is no ledger.
 pub fn calibration_relative(runs: &[&RunFacts<'_>]) -> PolarsResult<f64> {
     let terms = mean(all_terms(runs)?);
-    let inputs: Vec<Input> = terms.iter().filter(|t| !t.scatters).map(Term::input).collect();
+    let inputs: Vec<Input> = terms.iter().map(Term::input).collect();
     Ok(combine(&inputs, &[]).standard_uncertainty)
 }
 
@@ -96,10 +96,10 @@ pub fn draw_up(
         confidence,
         baseline: (!baseline.is_empty()).then(|| sum(&lines, &|l| l.baseline)),
         assist: (!assist.is_empty()).then(|| sum(&lines, &|l| l.assist)),
-        with_electricity: electric.map(|_| sum(&lines, &|l| l.electric.unwrap_or(0.0))),
+        with_electricity: electric.as_ref().map(|_| sum(&lines, &|l| l.electric.unwrap_or(0.0))),
         improvement: (both && spread.is_some()).then(|| sum(&lines, &|l| l.improvement)),
         improvement_from_calibrations: both.then(|| sum(&lines[..from_calibrations], &|l| l.improvement)),
-        notes: notes(baseline, assist, spread),
+        notes: notes(baseline, assist, spread, electric.is_some()),
         lines: lines.iter().map(written).collect(),
     })
 }
@@ -283,10 +283,18 @@ fn written(line: &Line) -> BudgetLine {
     }
 }
 
-fn notes(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>], spread: Option<&Spread>) -> Vec<String> {
+fn notes(
+    baseline: &[&RunFacts<'_>],
+    assist: &[&RunFacts<'_>],
+    spread: Option<&Spread>,
+    electric: bool,
+) -> Vec<String> {
     let mut notes = Vec::new();
     if spread.is_none() {
         notes.push("the runs show no spread that an uncertainty of the improvement could be drawn from".to_owned());
+    }
+    if electric {
+        notes.push("with electricity, the spread from run to run is that of the fuel alone".to_owned());
     }
     if baseline.iter().chain(assist).any(|r| r.fuel_measure == Some(FuelMeasure::Weighed)) {
         notes.push("errors of the scale are new in every weighing: they are in the spread of the runs".to_owned());
