@@ -120,6 +120,7 @@ mod tests {
             degrees_of_freedom: None,
             distance_weighted_percent: None,
             calibration_relative: 0.0,
+            ..Improvement::default()
         }
     }
 
@@ -164,8 +165,14 @@ mod tests {
     }
 
     fn said(energy: &EnergyAccount) -> String {
-        let verdict =
-            Verdict { claim_percent: 45.0, decision: Decision::Supported, reasons: Vec::new(), further_pairs: None };
+        let verdict = Verdict {
+            claim_percent: 45.0,
+            decision: Decision::Supported,
+            reasons: Vec::new(),
+            further_pairs: None,
+            look: None,
+            rule: String::new(),
+        };
         answer(&campaign(), &verdict, &improvement(Some(60.0)), energy)
     }
 
@@ -205,8 +212,14 @@ mod tests {
 
     #[test]
     fn without_an_estimate_only_the_decision_is_said() {
-        let verdict =
-            Verdict { claim_percent: 45.0, decision: Decision::Withheld, reasons: Vec::new(), further_pairs: None };
+        let verdict = Verdict {
+            claim_percent: 45.0,
+            decision: Decision::Withheld,
+            reasons: Vec::new(),
+            further_pairs: None,
+            look: None,
+            rule: String::new(),
+        };
         let said = answer(&campaign(), &verdict, &improvement(None), &energy(Some(140.0), Some(171.0), Some(38.0)));
         assert_eq!(said, "No verdict is given on the claim of +45 % on the harbour loop.");
     }

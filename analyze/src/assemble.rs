@@ -1,24 +1,20 @@
 //! The stages joined: a campaign and its ledgers in, a report out.
 
-use std::collections::BTreeSet;
-
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
-    Campaign, Condition, Digest, LEDGER_VERSION, RunSheet,
+    Campaign, Condition, RunSheet,
     campaign::Design,
-    report::{
-        Improvement, MileageByCondition, MissingRun, Provenance, REPORT_VERSION, Report, RunResult,
-        UnusableSession,
-    },
+    report::{Improvement, MileageByCondition, MissingRun, REPORT_VERSION, Report, RunResult, UnusableSession},
     units::mpg_us_from_l_per_100km,
 };
 
 use crate::{
     account::{self, AccountInput, Charging},
     answer::answer,
+    budget::{self, Spread},
     comparison::{conversion_difference, pairs, unchecked_assist},
-    effect::cross_check::disagreement,
-    in_service,
+    effect::{self, cross_check::disagreement},
+    fuel_check, in_service,
     judgement::{Judgement, Systematic, judge},
     ledger::SessionLedger,
     likeness::{self, Assessment},
@@ -26,8 +22,9 @@ use crate::{
     observation::Observation,
     observed,
     passes::admit_passes,
+    provenance::provenance,
     run::{Admission, RunFacts, admit},
-    thermal, verdict,
+    thermal,
 };
 
 /// A report and the facts it was drawn from, for plots.
@@ -37,6 +34,8 @@ pub struct Comparison<'a> {
     pub report: Report,
     /// Runs in campaign order.
     pub runs: Vec<RunFacts<'a>>,
+    /// Runs of the control vehicle, or of vehicles that never got the kit.
+    pub aside: Vec<RunFacts<'a>>,
 }
 
 impl Comparison<'_> {
@@ -65,6 +64,7 @@ pub fn compare<'a>(
     let all =
         sheeted.map(|(sheet, ledger): (&RunSheet, _)| RunFacts::of(sheet, ledger)).collect::<PolarsResult<Vec<_>>>()?;
     let (aside, runs): (Vec<_>, Vec<_>) = all.into_iter().partition(|run| stands_aside(campaign, run));
+    let runs = fuel_check::settled(campaign, runs)?;
     let mut admitted = admit(campaign, &runs);
     let admitted_aside = admit_passes(campaign, &runs, &mut admitted, &aside);
     let used = |condition: Condition| -> Vec<&RunFacts<'_>> {
@@ -75,20 +75,16 @@ pub fn compare<'a>(
     let Assessment { rows: compared, mut obstacles, reservation, likeness } =
         likeness::assess(campaign, &runs, &admitted)?;
     obstacles.extend(conversion_difference(&baseline, &assist));
+    let fuel_check = fuel_check::check(campaign, &runs, &admitted)?;
+    obstacles.extend(fuel_check.obstacles.iter().cloned());
     let (vehicles, observations) = if campaign.design == Design::BeforeAfter {
         let both = runs.iter().zip(&admitted).chain(aside.iter().zip(&admitted_aside));
         in_service::vehicles(campaign, both)?
     } else {
         (Vec::new(), observed::observations(campaign, &runs, &admitted, &aside))
     };
-    let mut judgement = judge(campaign, &observations, &Systematic::default(), obstacles);
-    judgement.parts.vehicles = vehicles;
-    let mut verdict = judgement.verdict.clone();
-    verdict.reasons.extend(reservation);
-    verdict.reasons.extend(unchecked_assist(&baseline, &assist));
-    let by_condition = MileageByCondition { baseline: mileage::of_runs(&baseline), assist: mileage::of_runs(&assist) };
-    let improvement = improvement(campaign, &judgement, &observations, &by_condition);
-    verdict.reasons.extend(improvement.cross_checks.iter().filter_map(disagreement));
+    let by_condition =
+        MileageByCondition { baseline: mileage::of_runs(&baseline)?, assist: mileage::of_runs(&assist)? };
     let energy = account::account(&AccountInput {
         campaign,
         mileage: &by_condition,
@@ -97,6 +93,20 @@ pub fn compare<'a>(
         rig: assist.first().copied().or(runs.first()).map(|run| &run.ledger.session.rig),
         charging,
     })?;
+    let spread = effect::estimate(campaign, &observations).effect.as_ref().and_then(Spread::of);
+    let budget = budget::draw_up(&baseline, &assist, spread.as_ref(), &energy, campaign.confidence)?;
+    let systematic = budget::systematic(&budget).map_or_else(Systematic::default, |(u, df)| Systematic {
+        relative_standard_uncertainty: u,
+        degrees_of_freedom: df,
+    });
+    let mut judgement = judge(campaign, &observations, &systematic, obstacles);
+    judgement.parts.vehicles = vehicles;
+    let mut verdict = judgement.verdict.clone();
+    verdict.reasons.extend(reservation);
+    verdict.reasons.extend(unchecked_assist(&baseline, &assist));
+    verdict.reasons.extend(fuel_check::decided(&fuel_check));
+    let improvement = improvement(campaign, &judgement, &observations, &by_condition);
+    verdict.reasons.extend(improvement.cross_checks.iter().filter_map(disagreement));
     verdict.reasons.extend(energy.reservation.clone());
     let driven = runs.iter().filter(|r| r.sheet.condition == Condition::Assist).map(|r| r.ledger);
     let report = Report {
@@ -116,12 +126,14 @@ pub fn compare<'a>(
         likeness,
         stretches: mileage::stretches(&assist)?,
         speed_bins: mileage::speed_bins(&baseline, &assist)?,
+        fuel_check,
+        budget,
         provenance: provenance(campaign, &runs),
         mileage: by_condition,
         energy,
         verdict,
     };
-    Ok(Comparison { report, runs })
+    Ok(Comparison { report, runs, aside })
 }
 
 /// Runs beside the vehicle under test: of the control vehicle, or of vehicles in service that never got the kit.
@@ -191,21 +203,6 @@ fn run_result(run: &RunFacts<'_>, admission: &Admission) -> RunResult {
         bad_messages: run.bad_messages,
         notes: run.notes.clone(),
         content_blake3: session.digest.to_string(),
-    }
-}
-
-fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
-    let distinct = |name: &dyn Fn(&RunFacts<'_>) -> String| -> Vec<String> {
-        runs.iter().map(name).collect::<BTreeSet<_>>().into_iter().collect()
-    };
-    Provenance {
-        software: format!("tallywheel-analyze {}", env!("CARGO_PKG_VERSION")),
-        ledger_version: LEDGER_VERSION,
-        campaign_blake3: Digest::of(campaign.text.as_bytes()).to_string(),
-        rigs_blake3: distinct(&|r| r.ledger.session.rig.digest().to_string()),
-        distance_source: distinct(&|r| source_name(r.ledger.findings.distance_source)),
-        fuel_source: distinct(&|r| source_name(r.ledger.findings.fuel_source)),
-        rules: campaign.rules.values().map(|(name, value)| format!("{name} = {value}")).collect(),
     }
 }
 

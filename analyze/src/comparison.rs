@@ -3,14 +3,11 @@
 use std::collections::BTreeSet;
 
 use tallywheel_schemas::{
-    campaign::Campaign,
+    campaign::{Campaign, FuelMeasure},
     report::PairResult,
 };
 
-use crate::{
-    run::{Admission, RunFacts},
-    stats::Sample,
-};
+use crate::run::{Admission, RunFacts};
 
 /// The pairs of a campaign with their own improvement.
 pub fn pairs(campaign: &Campaign, runs: &[RunFacts<'_>], admitted: &[Admission]) -> Vec<PairResult> {
@@ -47,23 +44,22 @@ pub fn conversion_difference(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>
 /// How a run's fuel and distance are made from what the wire carries, as a text to compare.
 fn conversions(run: &RunFacts<'_>) -> String {
     let (rig, findings) = (&run.ledger.session.rig, &run.ledger.findings);
-    let channels = [
-        "motion.wheel_speed_m_s",
-        "motion.hall_count",
-        "engine.fuel_count",
-        "engine.fuel_rate_g_s",
-        "engine.maf_g_s",
-        "engine.lambda",
-        "engine.fuel_temp_c",
-    ];
-    let signals: Vec<_> = channels
+    let distance: &[&str] = &["motion.wheel_speed_m_s", "motion.hall_count"];
+    let fuel: &[&str] = match run.fuel_measure {
+        Some(FuelMeasure::Meter) => &["engine.fuel_count", "engine.fuel_temp_c"],
+        Some(FuelMeasure::Rate) => &["engine.fuel_rate_g_s"],
+        Some(FuelMeasure::Air) => &["engine.maf_g_s", "engine.lambda"],
+        Some(FuelMeasure::Weighed) | None => &[],
+    };
+    let signals: Vec<_> = distance
         .iter()
+        .chain(fuel)
         .filter_map(|c| rig.signal(c, None))
         .map(|s| format!("{} {} {} {:?}", s.channel, s.scale, s.offset, s.calibration))
         .collect();
     format!(
         "{:?} {:?} {:?} {:?} {signals:?}",
-        findings.distance_source, findings.fuel_source, rig.fuel, rig.distance.m_per_edge
+        findings.distance_source, run.fuel_measure, rig.fuel, rig.distance.m_per_edge
     )
 }
 

@@ -45,8 +45,17 @@ pub const METHOD: &[(&str, &str)] = &[
     ),
     (
         "Calibrations",
-        "Errors of the fuel meter and the distance sensor are the same in both conditions of one \
-      vehicle: they widen the mileages and cancel in the improvement (JCGM 100). They are shown apart.",
+        "Every calibration contributes by its sensitivity in either condition (JCGM 100). What is the same \
+      in both widens the mileages and cancels in the improvement; an offset cancels as far as the mean values are alike; \
+      two different calibrations do not cancel. Where the rig states no uncertainty, common practice stands in and the \
+      budget says so.",
+    ),
+    (
+        "Fuel measured twice",
+        "Weighed tank, meter, reported rate and air mass are compared over the time that both \
+      cover: run by run against the combined uncertainty, by Deming's line (Linnet 1993), between the conditions, and over \
+      the campaign. A ratio that differs between the conditions beyond 99 % of chance, or a run beyond three standard \
+      uncertainties, withholds the verdict until a person decides which measure is believed.",
     ),
     (
         "Electricity",

@@ -1,13 +1,13 @@
 //! One run of a campaign: what its ledger says, and whether the rules let it count.
 
-use polars::prelude::PolarsResult;
+use polars::prelude::{DataFrame, PolarsResult};
 use tallywheel_schemas::{
     Condition, RunSheet,
-    campaign::{Block, Campaign, Design, Override},
+    campaign::{Block, Campaign, FuelMeasure, Override},
 };
 
 use crate::{
-    columns,
+    columns, fuel_check,
     ledger::SessionLedger,
     likeness::{Driven, Standing, standings},
     tally::Tally,
@@ -21,6 +21,10 @@ pub struct RunFacts<'a> {
     pub sheet: &'a RunSheet,
     /// The ledger.
     pub ledger: &'a SessionLedger,
+    /// The ledger's rows, with the fuel by `fuel_measure`.
+    pub bins: DataFrame,
+    /// The measure that the run's fuel rests on; `None` where it has none.
+    pub fuel_measure: Option<FuelMeasure>,
     /// Sums over the whole recording.
     pub tally: Tally,
     /// Share of the recording in which distance and fuel both have data.
@@ -82,8 +86,40 @@ impl<'a> RunFacts<'a> {
             winding_peak_c: columns::max(&ledger.motors, "winding_max_c")?,
             bad_messages: manifest.ports.iter().map(|p| p.bad + p.dropped + p.overruns).sum(),
             notes: notes(ledger),
+            bins: bins.clone(),
+            fuel_measure: ledger.findings.fuel_source.map(fuel_check::of_source),
             tally,
         })
+        .and_then(Self::weighed_for_want_of_others)
+    }
+
+    /// A run whose fuel was only weighed rests on that.
+    fn weighed_for_want_of_others(self) -> PolarsResult<Self> {
+        let only = self.fuel_measure.is_none() && fuel_check::weighed_g(self.sheet).is_some();
+        if only { self.resting_on(FuelMeasure::Weighed) } else { Ok(self) }
+    }
+
+    /// The run with its fuel by another measure; without fuel where it does not have that measure.
+    ///
+    /// # Errors
+    /// When the ledger's frame lacks its columns.
+    pub fn resting_on(mut self, measure: FuelMeasure) -> PolarsResult<Self> {
+        let found = fuel_check::measured(&self, measure)?;
+        self.bins = fuel_check::bins_by(&self, measure)?;
+        self.tally.fuel_ml = fuel_check::fuel_ml(&self, measure)?;
+        self.tally.fuel_valid_s = found.map_or(0.0, |m| m.covered_s);
+        self.fuel_measure = found.map(|_| measure);
+        if found.is_none() {
+            self.notes.push(format!("fuel is to be taken from “{}”, which this run does not have", measure.name()));
+        }
+        let covered = self.tally.distance_valid_s.min(self.tally.fuel_valid_s);
+        self.coverage = if self.tally.duration_s > 0.0 { (covered / self.recorded_s()).min(1.0) } else { 0.0 };
+        Ok(self)
+    }
+
+    /// Length of the recording, s.
+    pub fn recorded_s(&self) -> f64 {
+        self.tally.recorded_s(&self.ledger.session.manifest)
     }
 
     /// Consumption, L/100 km.
@@ -189,8 +225,20 @@ fn overruling(o: &Override, broken: &[String]) -> String {
     format!("{verb} by {} on {}: {}{against}", o.by, o.date, o.reason)
 }
 
+/// Median distance of some runs.
+pub(crate) fn median_distance_m(runs: &[RunFacts<'_>]) -> Option<f64> {
+    let mut distances: Vec<f64> = runs.iter().filter_map(|r| r.tally.distance_m).collect();
+    distances.sort_by(f64::total_cmp);
+    let middle = distances.len() / 2;
+    match distances.len() {
+        0 => None,
+        n if n % 2 == 1 => Some(distances[middle]),
+        _ => Some((distances[middle - 1] + distances[middle]) / 2.0),
+    }
+}
+
 /// The condition that the campaign lists a run under; that on its sheet where it does not list it.
-fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
+pub(crate) fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
     if campaign.baseline.contains(&run.sheet.run) {
         Condition::Baseline
     } else if campaign.assist.contains(&run.sheet.run) {
@@ -207,7 +255,7 @@ pub(crate) fn route<'c>(campaign: &'c Campaign, run: &RunFacts<'_>) -> &'c str {
 }
 
 /// Satellite distance over the chosen one minus 1, where the satellite speed covers nearly all of the recording.
-fn gps_deviation(run: &RunFacts<'_>) -> Option<f64> {
+pub(crate) fn gps_deviation(run: &RunFacts<'_>) -> Option<f64> {
     let gps = columns::sum(&run.ledger.bins, "gps_distance_m").ok().flatten()?;
     let wheel = run.tally.distance_m.filter(|m| *m > 0.0)?;
     let heard = run.ledger.findings.channels.iter().find(|c| c.channel == "motion.gps_speed_m_s")?;

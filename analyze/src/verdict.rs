@@ -9,8 +9,6 @@
 
 use tallywheel_schemas::report::Decision;
 
-use crate::figure::fixed;
-
 /// Probability of a decision that further runs are planned for.
 pub const POWER: f64 = 0.8;
 

@@ -10,7 +10,20 @@ pub use judgement::{
     BlockResult, CovariateModel, CrossCheck, DesignParts, Interaction, Look, PassResult, SegmentResult, Slope,
     VehicleResult,
 };
+mod audit;
+mod budget;
+mod explain;
+mod fuel_check;
 mod likeness;
+
+pub use audit::{InputKind, InputRecord, PersonDecision};
+pub use budget::{BudgetLine, BudgetSum, Evaluation, UncertaintyBudget};
+pub use explain::{
+    EXPLANATION_VERSION, ExplainedBins, ExplainedCalibration, ExplainedChannel, ExplainedDistance, ExplainedFile,
+    ExplainedFuel, ExplainedMeasure, ExplainedRule, ExplainedSession, ExplainedShare, Explanation,
+    explanation_json_schema,
+};
+pub use fuel_check::{Agreement, FuelCheck, FuelChoice, FuelConditions, FuelDrift, FuelLine, FuelPair, FuelPairRun};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -73,6 +86,12 @@ pub struct Report {
     pub stretches: Stretches,
     /// Consumption by speed bin, both conditions.
     pub speed_bins: Vec<SpeedBin>,
+    /// Fuel measured twice.
+    #[serde(default)]
+    pub fuel_check: FuelCheck,
+    /// Uncertainty of the mileages and of the improvement, line by line.
+    #[serde(default)]
+    pub budget: UncertaintyBudget,
     /// Data used, software and rules, for audit.
     pub provenance: Provenance,
 }
@@ -125,7 +144,7 @@ pub struct Interval {
 }
 
 /// Improvement of mileage and fuel saved: two figures, never one for the other.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Improvement {
     /// Mileage gained over the baseline mileage, %. `(B − T) / T` in consumption. The interval holds the spread of the
@@ -389,6 +408,21 @@ pub struct Provenance {
     pub fuel_source: Vec<String>,
     /// Rules in force, as `name = value`.
     pub rules: Vec<String>,
+    /// Versions of the formats read and written, and the programs that sealed the sessions.
+    #[serde(default)]
+    pub versions: Vec<String>,
+    /// Options in force, as `name = value`.
+    #[serde(default)]
+    pub options: Vec<String>,
+    /// Seeds in force, as `name = value`.
+    #[serde(default)]
+    pub seeds: Vec<String>,
+    /// Every input by the hash of its content.
+    #[serde(default)]
+    pub inputs: Vec<InputRecord>,
+    /// What people decided, with who, when and why.
+    #[serde(default)]
+    pub decisions: Vec<PersonDecision>,
 }
 
 /// The JSON Schema of [`Report`] as text.
@@ -402,12 +436,16 @@ mod tests {
     /// Rewrite with `TALLYWHEEL_BLESS=1 cargo test --workspace --lib report`.
     #[test]
     fn committed_schema_is_the_one_of_the_types() {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/report.schema.json");
-        let current = super::json_schema();
+        committed("report.schema.json", &super::json_schema());
+        committed("explanation.schema.json", &super::explanation_json_schema());
+    }
+
+    fn committed(name: &str, current: &str) {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(name);
         if std::env::var_os("TALLYWHEEL_BLESS").is_some() {
-            std::fs::write(path, &current).expect("the crate's directory is writable");
+            std::fs::write(&path, current).expect("the crate's directory is writable");
         }
-        let committed = std::fs::read_to_string(path).expect("the schema is committed");
-        assert!(committed == current, "report.schema.json is out of date");
+        let committed = std::fs::read_to_string(&path).expect("the schema is committed");
+        assert!(committed == current, "{name} is out of date");
     }
 }

@@ -1,6 +1,7 @@
 //! The report as one page that needs no network and prints well.
 
 mod account;
+mod evidence;
 mod likeness;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -36,6 +37,8 @@ pub fn page(report: &Report, plots: &Plots, units: Units) -> String {
                     (account::account(&report.energy, units))
                     (runs(report, plots, units))
                     (likeness::section(report, plots, units))
+                    (evidence::fuel(&report.fuel_check))
+                    (evidence::budget(&report.budget))
                     (heat(report, plots, units))
                     (speeds(report, plots, units))
                     (method(report))
@@ -241,6 +244,7 @@ fn method(report: &Report) -> Markup {
                 @for rig in &p.rigs_blake3 { tr { th { "Rig (BLAKE3)" } td.hash { (rig) } } }
                 @for run in &report.runs { tr { th { "Run " (run.id) } td.hash { (run.session) " " (run.content_blake3) } } }
             }
+            (evidence::inputs(p))
         }
     }
 }

@@ -1,7 +1,10 @@
 //! The report as text for the terminal.
 
 pub(super) mod account;
+mod evidence;
 pub(super) mod likeness;
+
+pub(super) use evidence::{budget_sum, significant};
 
 use std::fmt::Write as _;
 
@@ -59,6 +62,8 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
         writeln!(out, "  session {} is left out: {}", session.session, session.reason)?;
     }
     likeness::write(out, report, units)?;
+    evidence::fuel(out, report)?;
+    evidence::budget(out, report)?;
     writeln!(out, "\nHeat over the assisted runs{}", if report.thermal.is_empty() { ": not recorded" } else { "" })?;
     for motor in &report.thermal {
         let above: Vec<String> = motor
@@ -75,7 +80,7 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
             motor.life_used_fraction
         )?;
     }
-    writeln!(out)?;
+    evidence::provenance(out, report)?;
     for caution in CAUTIONS {
         writeln!(out, "Caution: {caution}")?;
     }
@@ -87,6 +92,15 @@ pub(super) fn interval(i: &Interval) -> String {
     match (i.low, i.high) {
         (Some(low), Some(high)) => format!("{} % ({} to {} %)", signed(i.estimate, 1), signed(low, 1), signed(high, 1)),
         _ => format!("{} % (no interval)", signed(i.estimate, 1)),
+    }
+}
+
+/// An interval of a bare number with so many decimals.
+pub(super) fn interval_of(i: &Interval, decimals: usize) -> String {
+    let shown = |v: f64| fixed(v, decimals).replacen('-', "−", 1);
+    match (i.low, i.high) {
+        (Some(low), Some(high)) => format!("{} ({} to {})", shown(i.estimate), shown(low), shown(high)),
+        _ => format!("{} (no interval)", shown(i.estimate)),
     }
 }
 

@@ -116,7 +116,7 @@ impl Default for Rules {
 
 impl Rules {
     /// Every limit by its key, with its value and the largest value that makes sense.
-    fn bounded(&self) -> [(&'static str, f64, f64); 23] {
+    fn bounded(&self) -> [(&'static str, f64, f64); 25] {
         [
             ("min_coverage", self.min_coverage, 1.0),
             ("max_distance_deviation", self.max_distance_deviation, 1.0),

@@ -1,6 +1,7 @@
 //! Tests that cross the crates, one module a subject.
 
 mod account;
+mod audit;
 mod bad_input;
 mod campaign;
 mod crash;
