@@ -116,7 +116,7 @@ pub(super) fn table(truth: &CampaignTruth) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{demo::DEFAULT_SEED, route::HARBOUR_LOOP, scenario::Scenario};
+    use crate::{demo::DEFAULT_SEED, route::HARBOUR_LOOP, scenario::Scenario, tale::Tale};
 
     fn simulated(seed: u64, tale: Tale) -> CampaignTruth {
         let scenario = Scenario { seed, tale, pairs: 3, route: HARBOUR_LOOP };

@@ -34,8 +34,12 @@ fn import(bench: &Bench, session: &session::Session, start: Timestamp, sheet: Op
 }
 
 fn plans() -> Vec<RunPlan> {
-    let scenario =
-        Scenario { seed: SEED, assist_works: true, pairs: 2, route: tallywheel_sample_logs::route::HARBOUR_LOOP };
+    let scenario = Scenario {
+        seed: SEED,
+        tale: tallywheel_sample_logs::tale::Tale::AsClaimed,
+        pairs: 2,
+        route: tallywheel_sample_logs::route::HARBOUR_LOOP,
+    };
     let mut plans = scenario.runs();
     // The second assisted run begins with what is left in the pack.
     plans.iter_mut().rfind(|p| p.condition == Condition::Assist).expect("two pairs").setup.soc = 0.24;
