@@ -70,3 +70,14 @@ fn off_the_pass(campaign: &Campaign, run: &RunFacts<'_>, runs: &[RunFacts<'_>]) 
     };
     off("distance", &distance).or_else(|| off("elapsed time", &time))
 }
+
+#[cfg(test)]
+mod tests {
+    use tallywheel_schemas::campaign::Rules;
+
+    /// ±0.5 % is ±15 s for 50 miles at 60 mph (an engine maker's summary of the SAE road-test procedure).
+    #[test]
+    fn the_default_tolerance_is_fifteen_seconds_in_fifty_minutes() {
+        assert!((Rules::default().max_pass_deviation * 50.0 * 60.0 - 15.0).abs() < 1e-9);
+    }
+}

@@ -3,6 +3,7 @@
 mod html;
 mod plots;
 mod text;
+mod wording;
 
 pub use html::page;
 pub use plots::{PlotError, Plots, draw};
@@ -34,14 +35,24 @@ pub const METHOD: &[(&str, &str)] = &[
     (
         "Improvement and fuel saved",
         "Two figures: with consumption B without and T with assist, the improvement of \
-      mileage is (B − T) / T and the fuel saved (B − T) / B. Both come from the mean log ratio of consumptions; the \
-      interval is Student's t for pairs and Welch's t for separate groups (NIST/SEMATECH e-Handbook of Statistical \
-      Methods, sections 1.3.5.2 and 1.3.5.3).",
+      mileage is (B − T) / T and the fuel saved (B − T) / B. Both come from the difference of mean log consumptions; the \
+      interval is Student's t for pairs and vehicles, Welch's t for separate groups (NIST/SEMATECH e-Handbook of \
+      Statistical Methods, sections 1.3.5.2 and 1.3.5.3) with the degrees of freedom that keep its confidence for three \
+      runs, least squares for blocks and covariates. An even drift over the campaign is taken out of pairs in alternating \
+      order.",
+    ),
+    ("Decision", crate::verdict::RULE),
+    (
+        "Looks",
+        "The allowed error is divided over the planned looks by a spending function of O'Brien and Fleming's type (Lan and \
+      DeMets 1983). Error rates and coverage of this method were counted on simulated campaigns with known truths; see \
+      the developers' documentation, “Calibration of the verdict”.",
     ),
     (
-        "Decision",
-        "Supported when the whole interval is at or beyond the claim, not supported when it is wholly short \
-      of it, otherwise undecided; withheld when the conditions differ by more than the campaign's limits.",
+        "Cross-checks",
+        "A bias-corrected and accelerated bootstrap (Efron 1987), widened for few runs (Hesterberg 2015), and the ratio \
+      of summed fuel over summed distance with Fieller's interval. They decide nothing; where one disagrees, the report \
+      says so.",
     ),
     (
         "Calibrations",

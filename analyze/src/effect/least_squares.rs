@@ -144,7 +144,7 @@ mod tests {
             (449.2, 448.9),
             (0.2, 0.5),
         ];
-        let (y, x): (Vec<f64>, Vec<f64>) = data.into_iter().map(|(x, y)| (y, x)).unzip();
+        let (y, x): (Vec<f64>, Vec<f64>) = data.into_iter().unzip();
         let fit = fit(&[vec![1.0; 36], x], &y).expect("a line");
         close(fit.coefficients[0], -0.262_323_073_774_029, 1e-12);
         close(fit.coefficients[1], 1.002_116_818_020_45, 1e-13);
@@ -152,6 +152,19 @@ mod tests {
         close(fit.standard_error(1).expect("spread"), 0.429_796_848_199_937e-3, 1e-14);
         close(fit.residual_sd().expect("spread"), 0.884_796_396_144_373, 1e-12);
         assert_eq!(fit.degrees_of_freedom, 34);
+    }
+
+    /// One-way analysis of NIST/SEMATECH e-Handbook 7.4.3 (data from memory): 17.452 inside the levels, 12 degrees of
+    /// freedom.
+    #[test]
+    fn residual_squares_of_levels_are_those_of_the_nist_handbook() {
+        let y = [6.9, 5.4, 5.8, 4.6, 4.0, 8.3, 6.8, 7.8, 9.2, 6.5, 8.0, 10.5, 8.1, 6.9, 9.3];
+        let level = |k: usize| (0..15).map(|i| f64::from(u8::from(i / 5 == k))).collect::<Vec<f64>>();
+        let levels = fit(&[level(0), level(1), level(2)], &y).expect("levels");
+        close(levels.residual_squares, 17.452, 1e-9);
+        assert_eq!(levels.degrees_of_freedom, 12);
+        let all = fit(&[vec![1.0; 15]], &y).expect("a mean");
+        close(all.residual_squares - levels.residual_squares, 27.897, 5e-4);
     }
 
     #[test]

@@ -20,8 +20,9 @@ use super::{
     spread_out,
 };
 use crate::{
+    figure::fixed,
     observation::{Observation, complete_pairs},
-    stats::{Sample, t_quantile},
+    stats::{Sample, lag_one, t_quantile},
 };
 
 /// From this many pairs on the drift costs a degree of freedom. With fewer, the estimate is still freed from it, and
@@ -86,7 +87,8 @@ pub(super) fn estimate(campaign: &Campaign, observations: &[Observation]) -> Est
         None => (DesignParts { notes: vec![why_no_drift(&places)], ..DesignParts::default() }, plain),
     };
     let slope = drift.as_ref().map_or(0.0, |(_, fit)| fit.coefficients[1]);
-    let freed = log_ratios.iter().zip(&places).map(|(d, p)| d - slope * p).collect();
+    let freed: Vec<f64> = log_ratios.iter().zip(&places).map(|(d, p)| d - slope * p).collect();
+    parts.notes.extend(resemblance(&freed));
     if campaign.adjust.is_empty() {
         return Estimated { effect: Some(unadjusted), parts, obstacles: Vec::new(), draws: Some(Draws::One(freed)) };
     }
@@ -147,6 +149,21 @@ fn drift_parts(fit: &Fit, pairs: usize, confidence: f64) -> DesignParts {
         notes: vec![note],
         ..DesignParts::default()
     }
+}
+
+/// Pairs from which a resemblance of neighbours is told.
+const PAIRS_FOR_RESEMBLANCE: usize = 8;
+
+/// A reservation where each pair resembles the one before it: Student's t takes them for independent.
+fn resemblance(log_ratios: &[f64]) -> Option<String> {
+    let n = log_ratios.len();
+    let r = lag_one(log_ratios).filter(|r| n >= PAIRS_FOR_RESEMBLANCE && r.abs() > 2.0 / (n as f64).sqrt())?;
+    Some(format!(
+        "successive pairs {} (lag-1 autocorrelation {}, beyond ±{}): the interval takes them for independent",
+        if r > 0.0 { "resemble each other" } else { "alternate" },
+        fixed(r, 2),
+        fixed(2.0 / (n as f64).sqrt(), 2)
+    ))
 }
 
 fn why_no_drift(places: &[f64]) -> String {

@@ -34,6 +34,7 @@ pub fn page(report: &Report, plots: &Plots, units: Units) -> String {
                 main {
                     (opening(report))
                     (numbers(report, units))
+                    (grounds(report))
                     (account::account(&report.energy, units))
                     (runs(report, plots, units))
                     (likeness::section(report, plots, units))
@@ -105,6 +106,17 @@ fn numbers(report: &Report, units: Units) -> Markup {
                 "The calibrations leave each mileage uncertain by ± " (fixed(improvement.calibration_relative * 200.0, 1))
                 " % (k = 2); that error is common to both conditions and cancels in the improvement."
             }
+        }
+    }
+}
+
+/// What the verdict rests on.
+fn grounds(report: &Report) -> Markup {
+    html! {
+        section {
+            h2 { "What the verdict rests on" }
+            p.note { (report.verdict.rule) }
+            table.figures { @for (name, what) in super::wording::lines(report) { tr { th { (name) } td { (what) } } } }
         }
     }
 }

@@ -37,6 +37,9 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
         writeln!(out, "Fuel saved              {}", interval(saved))?;
         writeln!(out, "  {}", improvement.method)?;
     }
+    for (name, what) in super::wording::lines(report) {
+        writeln!(out, "{name:<23} {what}")?;
+    }
     writeln!(out)?;
     for (name, mileage) in [("Without assist", &report.mileage.baseline), ("With assist", &report.mileage.assist)] {
         writeln!(

@@ -16,5 +16,7 @@ mod public_data;
 mod python_peers;
 mod recorded;
 mod simulated;
+mod statistics;
+mod verdict_calibration;
 mod view;
 mod wire_peers;
