@@ -58,7 +58,7 @@ impl Tale {
 
     /// State of charge at the start of the assisted runs, 0 to 1.
     pub const fn soc(self) -> f64 {
-        if matches!(self, Self::FlatPack) { 0.265 } else { 0.93 }
+        if matches!(self, Self::FlatPack) { 0.235 } else { 0.93 }
     }
 
     /// The verdict that it must lead to, as the report's word.
