@@ -1,33 +1,30 @@
 //! The stages joined: a campaign and its ledgers in, a report out.
 
-use std::collections::BTreeSet;
-
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
-    Campaign, Condition, Digest, LEDGER_VERSION, RunSheet,
+    Campaign, Condition, RunSheet,
     campaign::Design,
-    report::{
-        Comparability, Decision, EnergyAccount, Improvement, MileageByCondition, MissingRun, Provenance,
-        REPORT_VERSION, Report, RunResult, UnusableSession, Verdict,
-    },
+    report::{Improvement, MileageByCondition, MissingRun, REPORT_VERSION, Report, RunResult, UnusableSession},
     units::mpg_us_from_l_per_100km,
 };
 
 use crate::{
-    comparison::{comparability, conversion_difference, pairs, unchecked_assist},
-    effect::cross_check::disagreement,
-    energy::{self, AccountInput, Charging},
-    figure::{fixed, signed},
-    in_service,
+    account::{self, AccountInput, Charging},
+    answer::answer,
+    budget::{self, Spread},
+    comparison::{conversion_difference, pairs, unchecked_assist},
+    effect::{self, cross_check::disagreement},
+    fuel_check, in_service,
     judgement::{Judgement, Systematic, judge},
     ledger::SessionLedger,
+    likeness::{self, Assessment},
     mileage,
     observation::Observation,
     observed,
     passes::admit_passes,
+    provenance::provenance,
     run::{Admission, RunFacts, admit},
-    tally::Tally,
-    thermal, uncertainty, verdict,
+    thermal,
 };
 
 /// A report and the facts it was drawn from, for plots.
@@ -37,6 +34,8 @@ pub struct Comparison<'a> {
     pub report: Report,
     /// Runs in campaign order.
     pub runs: Vec<RunFacts<'a>>,
+    /// Runs of the control vehicle, or of vehicles that never got the kit.
+    pub aside: Vec<RunFacts<'a>>,
 }
 
 impl Comparison<'_> {
@@ -65,6 +64,7 @@ pub fn compare<'a>(
     let all =
         sheeted.map(|(sheet, ledger): (&RunSheet, _)| RunFacts::of(sheet, ledger)).collect::<PolarsResult<Vec<_>>>()?;
     let (aside, runs): (Vec<_>, Vec<_>) = all.into_iter().partition(|run| stands_aside(campaign, run));
+    let runs = fuel_check::settled(campaign, runs)?;
     let mut admitted = admit(campaign, &runs);
     let admitted_aside = admit_passes(campaign, &runs, &mut admitted, &aside);
     let used = |condition: Condition| -> Vec<&RunFacts<'_>> {
@@ -72,27 +72,41 @@ pub fn compare<'a>(
         runs.iter().zip(&admitted).filter(counts).map(|(run, _)| run).collect()
     };
     let (baseline, assist) = (used(Condition::Baseline), used(Condition::Assist));
-    let compared = comparability(campaign, &baseline, &assist);
-    let mut obstacles: Vec<String> =
-        differing(&compared).filter(|c| !campaign.adjust.contains(&c.quantity)).map(verdict::difference).collect();
+    let Assessment { rows: compared, mut obstacles, reservation, likeness } =
+        likeness::assess(campaign, &runs, &admitted)?;
     obstacles.extend(conversion_difference(&baseline, &assist));
-    obstacles.extend(observed::unknown_covariates(campaign));
+    let fuel_check = fuel_check::check(campaign, &runs, &admitted)?;
+    obstacles.extend(fuel_check.obstacles.iter().cloned());
     let (vehicles, observations) = if campaign.design == Design::BeforeAfter {
         let both = runs.iter().zip(&admitted).chain(aside.iter().zip(&admitted_aside));
         in_service::vehicles(campaign, both)?
     } else {
         (Vec::new(), observed::observations(campaign, &runs, &admitted, &aside))
     };
-    let mut judgement = judge(campaign, &observations, &Systematic::default(), obstacles);
+    let by_condition =
+        MileageByCondition { baseline: mileage::of_runs(&baseline)?, assist: mileage::of_runs(&assist)? };
+    let energy = account::account(&AccountInput {
+        campaign,
+        mileage: &by_condition,
+        baseline: &baseline,
+        assist: &assist,
+        rig: assist.first().copied().or(runs.first()).map(|run| &run.ledger.session.rig),
+        charging,
+    })?;
+    let spread = effect::estimate(campaign, &observations).effect.as_ref().and_then(Spread::of);
+    let budget = budget::draw_up(&baseline, &assist, spread.as_ref(), &energy, campaign.confidence)?;
+    let systematic = budget::systematic(&budget).map_or_else(Systematic::default, |(u, df)| Systematic {
+        relative_standard_uncertainty: u,
+        degrees_of_freedom: df,
+    });
+    let mut judgement = judge(campaign, &observations, &systematic, obstacles);
     judgement.parts.vehicles = vehicles;
     let mut verdict = judgement.verdict.clone();
-    let adjusted = differing(&compared).filter(|c| campaign.adjust.contains(&c.quantity));
-    verdict.reasons.extend(adjusted.map(|c| format!("{}; consumption is adjusted for it", verdict::difference(c))));
+    verdict.reasons.extend(reservation);
     verdict.reasons.extend(unchecked_assist(&baseline, &assist));
-    let by_condition = MileageByCondition { baseline: mileage::of_runs(&baseline), assist: mileage::of_runs(&assist) };
+    verdict.reasons.extend(fuel_check::decided(&fuel_check));
     let improvement = improvement(campaign, &judgement, &observations, &by_condition);
     verdict.reasons.extend(improvement.cross_checks.iter().filter_map(disagreement));
-    let energy = account(campaign, &by_condition, &assist, &runs, charging);
     verdict.reasons.extend(energy.reservation.clone());
     let driven = runs.iter().filter(|r| r.sheet.condition == Condition::Assist).map(|r| r.ledger);
     let report = Report {
@@ -109,14 +123,17 @@ pub fn compare<'a>(
         unusable_sessions: Vec::new(),
         pairs: pairs(campaign, &runs, &admitted),
         comparability: compared,
+        likeness,
         stretches: mileage::stretches(&assist)?,
         speed_bins: mileage::speed_bins(&baseline, &assist)?,
+        fuel_check,
+        budget,
         provenance: provenance(campaign, &runs),
         mileage: by_condition,
         energy,
         verdict,
     };
-    Ok(Comparison { report, runs })
+    Ok(Comparison { report, runs, aside })
 }
 
 /// Runs beside the vehicle under test: of the control vehicle, or of vehicles in service that never got the kit.
@@ -124,10 +141,6 @@ fn stands_aside(campaign: &Campaign, run: &RunFacts<'_>) -> bool {
     let vehicle = &run.ledger.session.manifest.vehicle;
     let never_fitted = campaign.in_service.iter().any(|v| v.name == *vehicle && v.installed.is_none());
     campaign.control_vehicle.as_ref() == Some(vehicle) || never_fitted
-}
-
-fn differing(rows: &[Comparability]) -> impl Iterator<Item = &Comparability> {
-    rows.iter().filter(|c| c.alike == Some(false))
 }
 
 fn improvement(
@@ -160,81 +173,6 @@ fn improvement(
     }
 }
 
-fn account(
-    campaign: &Campaign,
-    mileage: &MileageByCondition,
-    assist: &[&RunFacts<'_>],
-    runs: &[RunFacts<'_>],
-    charging: Charging,
-) -> EnergyAccount {
-    // Energy over a distance that it was not recorded for would flatter the kit.
-    let known: Vec<&RunFacts<'_>> =
-        assist.iter().copied().filter(|r| r.pack_coverage >= campaign.rules.min_coverage).collect();
-    let whole: Tally = known.iter().map(|r| r.tally).collect();
-    let left_out: Vec<&str> =
-        assist.iter().filter(|r| r.pack_coverage < campaign.rules.min_coverage).map(|r| r.sheet.run.as_str()).collect();
-    let rig = assist.first().copied().or(runs.first()).map(|run| &run.ledger.session.rig);
-    energy::account(&AccountInput {
-        runs: u32::try_from(known.len()).unwrap_or(u32::MAX),
-        reservation: (!left_out.is_empty()).then(|| {
-            format!("pack voltage and current do not cover run {}, left out of the account", left_out.join(", "))
-        }),
-        assist: &whole,
-        baseline_l_per_100km: mileage.baseline.as_ref().map(|m| m.l_per_100km),
-        charging,
-        account: &campaign.account,
-        pack: &rig.map(|r| r.pack.clone()).unwrap_or_default(),
-        relative_uncertainty: rig.map_or(0.0, |r| uncertainty::pack_energy(r, &whole)),
-    })
-}
-
-/// The report's first sentence. Where the pack gave more than it took back, it says so in the same breath.
-fn answer(campaign: &Campaign, verdict: &Verdict, improvement: &Improvement, energy: &EnergyAccount) -> String {
-    let claim = format!("the claim of {} % on the {}", signed(campaign.claim_percent, 0), campaign.route);
-    let decided = match verdict.decision {
-        Decision::Supported => format!("{claim} is supported"),
-        Decision::NotSupported => format!("{claim} is not supported"),
-        Decision::Undecided => format!("{claim} is not yet decided"),
-        Decision::Withheld => format!("no verdict is given on {claim}"),
-    };
-    let Some(i) = improvement.mileage_percent else { return format!("{}.", capitalised(&decided)) };
-    let interval = match (i.low, i.high) {
-        (Some(low), Some(high)) => format!(
-            " ({} % interval {} to {} %)",
-            fixed(campaign.confidence * 100.0, 0),
-            signed(low, 1),
-            signed(high, 1)
-        ),
-        _ => String::new(),
-    };
-    format!(
-        "{}: with the assist on, mileage changed by {} %{interval}{}.",
-        capitalised(&decided),
-        signed(i.estimate, 1),
-        electricity(energy)
-    )
-}
-
-fn electricity(energy: &EnergyAccount) -> String {
-    let Some(per_km) = energy.per_km_wh else { return "; the electricity that this takes was not recorded".to_owned() };
-    if per_km <= 0.5 {
-        return String::new();
-    }
-    let wall = match energy.wall_per_km_wh {
-        Some(wall) => format!("{} kWh from the wall", fixed(wall / 10.0, 1)),
-        None => format!("{} kWh from the pack (charging was not measured)", fixed(per_km / 10.0, 1)),
-    };
-    let range = energy
-        .distance_on_pack_km
-        .map_or_else(String::new, |km| format!(", and lasts for about {} km on one charge", fixed(km, 0)));
-    format!("; this takes {wall} per 100 km{range}")
-}
-
-fn capitalised(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |c| c.to_uppercase().chain(chars).collect())
-}
-
 fn run_result(run: &RunFacts<'_>, admission: &Admission) -> RunResult {
     let (session, consumption) = (&run.ledger.session, run.l_per_100km());
     let manifest = &session.manifest;
@@ -265,35 +203,6 @@ fn run_result(run: &RunFacts<'_>, admission: &Admission) -> RunResult {
         bad_messages: run.bad_messages,
         notes: run.notes.clone(),
         content_blake3: session.digest.to_string(),
-    }
-}
-
-fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
-    let distinct = |name: &dyn Fn(&RunFacts<'_>) -> String| -> Vec<String> {
-        runs.iter().map(name).collect::<BTreeSet<_>>().into_iter().collect()
-    };
-    let rules = &campaign.rules;
-    let rule = |name: &str, value: f64| format!("{name} = {value}");
-    Provenance {
-        software: format!("tallywheel-analyze {}", env!("CARGO_PKG_VERSION")),
-        ledger_version: LEDGER_VERSION,
-        campaign_blake3: Digest::of(campaign.text.as_bytes()).to_string(),
-        rigs_blake3: distinct(&|r| r.ledger.session.rig.digest().to_string()),
-        distance_source: distinct(&|r| source_name(r.ledger.findings.distance_source)),
-        fuel_source: distinct(&|r| source_name(r.ledger.findings.fuel_source)),
-        rules: vec![
-            rule("min_coverage", rules.min_coverage),
-            rule("max_distance_deviation", rules.max_distance_deviation),
-            rule("max_gps_deviation", rules.max_gps_deviation),
-            rule("max_ambient_difference_k", rules.max_ambient_difference_k),
-            rule("max_wind_difference_m_s", rules.max_wind_difference_m_s),
-            rule("max_payload_difference_kg", rules.max_payload_difference_kg),
-            rule("max_speed_difference", rules.max_speed_difference),
-            rule("max_assist_share_baseline", rules.max_assist_share_baseline),
-            rule("min_assist_share_assist", rules.min_assist_share_assist),
-            rule("max_ratio_band", rules.max_ratio_band),
-            rule("max_pass_deviation", rules.max_pass_deviation),
-        ],
     }
 }
 

@@ -3,6 +3,7 @@
 //! Parsing goes in two steps: clap fills [`Args`], which mirrors the flags; each command then makes a checked
 //! plan of its own before anything is opened.
 
+mod plan;
 mod tables;
 
 use std::{
@@ -15,15 +16,21 @@ use std::{
 
 use chrono::NaiveDate;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
-use tallywheel_schemas::{Campaign, TextFileError, Units, manifest::Origin, report::UnusableSession};
+use tallywheel_schemas::{
+    Campaign, TextFileError, Units,
+    manifest::Origin,
+    report::{Decision, UnusableSession},
+};
 
 use crate::{
+    account::Charging,
     assemble::{Comparison, compare},
     campaign_runs::{CampaignError, CampaignSessions, sessions_of, vehicles_of},
     dataset::{Dataset, DatasetError, Filter, Session},
-    energy::Charging,
+    explain::{self, ExplainError},
     ledger::{LedgerError, LedgerOptions, SessionLedger, ledgers},
     progress::Bar,
+    provenance::add_charging,
     report,
     sheet::Format,
     trips::TripRules,
@@ -31,14 +38,15 @@ use crate::{
 
 /// Finished, and nothing was wrong with the data.
 pub const SUCCESS: u8 = 0;
-/// Finished, but data were damaged, or a run was excluded or a verdict withheld for a stated reason.
+/// Finished, but data were damaged, a run was excluded for a stated reason, or the verdict was withheld.
 pub const FAULTS: u8 = 1;
 /// Could not finish; nothing was written over.
 pub const FAILED: u8 = 2;
 
 /// Works out mileage, energy, heat and the verdict on a claim from recorded sessions.
 ///
-/// Exit codes: 0 finished; 1 finished, with faults in the data that the output states; 2 could not finish.
+/// Exit codes: 0 finished; 1 finished, with faults in the data that the output states or with the verdict withheld; 2
+/// could not finish.
 #[derive(Debug, Parser)]
 #[command(name = "tallywheel-analyze", version)]
 pub struct Args {
@@ -65,7 +73,15 @@ enum Command {
     /// Heat of motors and controllers.
     Thermal(Selection),
     /// Compare a campaign's runs and decide on its claim.
-    Compare(CampaignSelection),
+    Compare {
+        #[command(flatten)]
+        campaign: CampaignSelection,
+        /// Walk this run from its samples to its number and its part in the result, instead of the report.
+        #[arg(long, value_name = "RUN")]
+        explain: Option<String>,
+    },
+    /// Plan a campaign before the first run, or say where a planned one stands.
+    Plan(Box<plan::PlanArgs>),
     /// The same, as report.html and report.json.
     Report {
         #[command(flatten)]
@@ -149,7 +165,13 @@ enum Failure {
     #[error("read a ledger: {0}")]
     Columns(#[from] polars::prelude::PolarsError),
     #[error(transparent)]
+    Explain(#[from] ExplainError),
+    #[error("an explanation is no table; ask for --format text or --format json")]
+    NoTable,
+    #[error(transparent)]
     Plot(#[from] report::PlotError),
+    #[error(transparent)]
+    Plan(#[from] plan::PlanError),
     #[error("{}: no session in this dataset{filter}", path.display())]
     NoSession { path: PathBuf, filter: &'static str },
     #[error("write {}: {source}", path.display())]
@@ -197,16 +219,25 @@ fn run(args: Args) -> Result<Outcome, Failure> {
         Command::Mileage(s) => tabulate(&s, |l, u, s| tables::mileage(l, u, s.common.format, s.common.units.into())),
         Command::Energy(s) => tabulate(&s, |l, u, s| tables::energy(l, u, s.common.format, s.common.units.into())),
         Command::Thermal(s) => tabulate(&s, |l, u, s| tables::thermal(l, u, s.common.format, s.common.units.into())),
-        Command::Compare(c) => compared(&c, |comparison| {
+        Command::Plan(args) => plan::plan(&args),
+        Command::Compare { campaign: c, explain: Some(run) } => compared(&c, |comparison, campaign| {
+            let explanation = explain::explain(campaign, comparison, &run)?;
+            match c.common.format {
+                Format::Text => Ok(explain::text(&explanation)),
+                Format::Json => Ok(json(&explanation)),
+                Format::Csv => Err(Failure::NoTable),
+            }
+        }),
+        Command::Compare { campaign: c, explain: None } => compared(&c, |comparison, _| {
             let report = &comparison.report;
             Ok(match c.common.format {
                 Format::Text => report::text(report, c.common.units.into()),
-                Format::Json => report_json(report),
+                Format::Json => json(report),
                 Format::Csv => tables::runs(report).render(Format::Csv),
             })
         }),
         Command::Report { campaign, out } => {
-            compared(&campaign, |c| write_report(c, &out, campaign.common.units.into()))
+            compared(&campaign, |c, _| write_report(c, &out, campaign.common.units.into()))
         }
     }
 }
@@ -243,7 +274,7 @@ fn unusable(dataset: &Dataset, filter: &Filter) -> Vec<UnusableSession> {
 /// Compares the runs of a campaign and hands the comparison on.
 fn compared(
     selection: &CampaignSelection,
-    finish: impl FnOnce(&Comparison<'_>) -> Result<String, Failure>,
+    finish: impl FnOnce(&Comparison<'_>, &Campaign) -> Result<String, Failure>,
 ) -> Result<Outcome, Failure> {
     let campaign = Campaign::read(&selection.campaign)?;
     let dataset = Dataset::open(&selection.common.data)?;
@@ -252,13 +283,31 @@ fn compared(
     let (all, unusable) = (dataset.sessions(&filter), unusable(&dataset, &filter));
     let CampaignSessions { sessions, missing } = sessions_of(&campaign, &all, &unusable)?;
     let own: Vec<_> = all.iter().filter(|s| s.manifest.vehicle == campaign.vehicle).cloned().collect();
-    let charging = Charging::of(&made(&dataset, &charging_sessions(&own))?)?;
+    let charging = made(&dataset, &charging_sessions(&own))?;
     let ledgers = made(&dataset, &sessions)?;
-    let mut comparison = compare(&campaign, &ledgers, charging)?;
-    let mut runs = comparison.report.runs.iter().chain(&comparison.report.control_runs);
-    let faults = !unusable.is_empty() || runs.any(|r| !r.used || r.bad_messages > 0);
+    let mut comparison = compare(&campaign, &ledgers, Charging::of(&charging)?)?;
+    let report = &mut comparison.report;
+    add_charging(&mut report.provenance, &charging);
+    report.provenance.options.extend(options(selection));
+    let withheld = report.verdict.decision == Decision::Withheld;
+    let mut runs = report.runs.iter().chain(&report.control_runs);
+    let faults = withheld || !unusable.is_empty() || runs.any(|r| !r.used || r.bad_messages > 0);
     comparison.leave_out(missing, unusable);
-    Ok(Outcome { text: finish(&comparison)?, faults })
+    Ok(Outcome { text: finish(&comparison, &campaign)?, faults })
+}
+
+/// The options that decide what a report says, as `name = value`.
+fn options(selection: &CampaignSelection) -> Vec<String> {
+    let day = |day: Option<NaiveDate>| day.map_or_else(|| "any".to_owned(), |d| d.to_string());
+    let units = match selection.common.units {
+        UnitsFlag::Metric => "metric",
+        UnitsFlag::Us => "us",
+    };
+    vec![
+        format!("from = {}", day(selection.from)),
+        format!("to = {}", day(selection.to)),
+        format!("units of the text = {units}"),
+    ]
 }
 
 /// Sessions without a run sheet whose rig logs the wall: those are the charging sessions.
@@ -275,8 +324,8 @@ fn made(dataset: &Dataset, sessions: &[Arc<Session>]) -> Result<Vec<SessionLedge
     ledgers(dataset, sessions, &LedgerOptions::default(), &Bar::new())
 }
 
-fn report_json(report: &tallywheel_schemas::Report) -> String {
-    serde_json::to_string_pretty(report).expect("a report has string keys only") + "\n"
+fn json(report: &impl serde::Serialize) -> String {
+    serde_json::to_string_pretty(report).expect("reports have string keys only") + "\n"
 }
 
 fn write_report(comparison: &Comparison<'_>, out: &Path, units: Units) -> Result<String, Failure> {
@@ -287,7 +336,7 @@ fn write_report(comparison: &Comparison<'_>, out: &Path, units: Units) -> Result
         move |source| Failure::Write { path, source }
     };
     fs::create_dir_all(out).map_err(failed(out))?;
-    for (name, content) in [("report.html", page), ("report.json", report_json(&comparison.report))] {
+    for (name, content) in [("report.html", page), ("report.json", json(&comparison.report))] {
         // A temporary name first: a reader never sees half a report.
         let (path, partial) = (out.join(name), out.join(format!(".{name}.partial")));
         fs::write(&partial, content).map_err(failed(&partial))?;

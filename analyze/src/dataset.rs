@@ -17,9 +17,10 @@ use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use tallywheel_schemas::{
     Digest, Manifest, Rig, Table, Timestamp,
-    correction::{self, CorrectionError},
+    correction::{self, AppliedCorrection, CorrectionError},
     manifest::{FileRecord, Seal},
-    report::UnusableSession,
+    report::{InputKind, UnusableSession},
+    table::manifest_path,
 };
 
 pub use rows::TableRows;
@@ -43,6 +44,8 @@ pub struct Session {
     pub rig: Rig,
     /// Hash of the session's content; derived tables are keyed by it.
     pub digest: Digest,
+    /// Corrections of the run sheet, in order.
+    pub corrections: Vec<AppliedCorrection>,
     root: PathBuf,
     /// Date under which its files lie.
     date: String,
@@ -175,6 +178,7 @@ impl Session {
             manifest: Manifest { run: Some(sheet), ..self.manifest.clone() },
             rig: self.rig.clone(),
             digest: self.digest,
+            corrections: self.corrections.clone(),
             root: self.root.clone(),
             date: self.date.clone(),
         }
@@ -186,12 +190,15 @@ impl Session {
         if seal == Seal::Altered {
             return Err(SessionFault::Altered { path, run });
         }
-        let corrected = correct(root, &mut manifest);
-        corrected.map_err(|source| SessionFault::Correction { path: path.clone(), source, run: run.clone() })?;
+        let corrections = correct(root, &mut manifest).map_err(|source| SessionFault::Correction {
+            path: path.clone(),
+            source,
+            run: run.clone(),
+        })?;
         let rig = manifest.parse_rig().map_err(|source| SessionFault::Rig { path, source, run })?;
         let date = manifest.start_us.date();
         put_times_right(&mut manifest);
-        Ok(Self { digest: manifest.content_digest(), manifest, rig, root: root.to_owned(), date })
+        Ok(Self { digest: manifest.content_digest(), manifest, rig, corrections, root: root.to_owned(), date })
     }
 
     /// The rows of one table, of the columns named, as far as their bytes match the manifest's hashes. A table or
@@ -210,6 +217,22 @@ impl Session {
         self.manifest.files.iter().filter(decoded).all(|f| verify::matches(&self.root, f))
     }
 
+    /// The session's files beside its tables, manifest first: path below the dataset's root and hash of the content as
+    /// it is now. A file that cannot be read is left out.
+    pub fn companions(&self) -> Vec<(InputKind, String, Digest)> {
+        let m = &self.manifest;
+        let manifest = manifest_path(&m.vehicle, &self.date, &m.session);
+        let corrections = correction::corrections_path(Path::new(""), &m.vehicle, &m.session);
+        [(InputKind::Manifest, manifest), (InputKind::Corrections, corrections)]
+            .into_iter()
+            .filter_map(|(kind, path)| {
+                let digest = Digest::of(&fs::read(self.root.join(&path)).ok()?);
+                let parts: Vec<_> = path.components().map(|c| c.as_os_str().to_string_lossy()).collect();
+                Some((kind, parts.join("/"), digest))
+            })
+            .collect()
+    }
+
     /// Path of one of this session's derived files below the dataset's root.
     pub(crate) fn derived_path(&self, table: Table) -> PathBuf {
         let m = &self.manifest;
@@ -222,12 +245,12 @@ impl Session {
 }
 
 /// Applies the corrections of a session's run sheet and says so in the notes.
-fn correct(root: &Path, manifest: &mut Manifest) -> Result<(), CorrectionError> {
+fn correct(root: &Path, manifest: &mut Manifest) -> Result<Vec<AppliedCorrection>, CorrectionError> {
     let corrections = correction::read(root, &manifest.vehicle, &manifest.session)?;
     let (sheet, applied) = correction::apply(manifest.run.as_ref(), &corrections)?;
     manifest.run = sheet;
     manifest.notes.extend(applied.iter().map(ToString::to_string));
-    Ok(())
+    Ok(applied)
 }
 
 /// Adds to a manifest's times what the host's clock was off by.

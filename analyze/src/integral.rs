@@ -6,6 +6,7 @@
 //! rounding, however the bins and the calls are cut.
 
 mod bins;
+mod block;
 mod counter;
 mod latest;
 mod level;
@@ -15,6 +16,7 @@ mod sum;
 mod watch;
 
 pub use bins::{Cells, Grid};
+pub use block::{Extremes, Run, Stamps, Values};
 pub use counter::{Counter, CounterCell, CounterOutcome};
 pub use latest::Latest;
 pub use level::{Level, LevelCell, SignedCell, SignedLevel};

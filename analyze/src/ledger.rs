@@ -11,6 +11,7 @@
 mod ambient;
 mod cache;
 mod columns;
+mod dense;
 mod engine;
 mod findings;
 mod gauge;

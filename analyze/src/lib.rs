@@ -6,6 +6,9 @@
 //! [`thermal`]. [`run`] judges the runs of a campaign, [`observation`] reduces them to numbers, [`effect`] compares
 //! these, [`judgement`] decides by the rule of [`verdict`], and
 //! [`report`] says how it came about.
+//! in the bins. Everything above is sums and selections over ledger rows: [`tally`], [`mileage`], [`account`],
+//! [`thermal`]. [`run`] judges the runs of a campaign, [`comparison`] compares them, [`verdict`] decides, and
+//! [`report`] says how it came about. [`plan`] says beforehand how many runs that takes.
 //!
 //! ```no_run
 //! use std::path::Path;
@@ -22,18 +25,23 @@
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 
+pub mod account;
 pub mod ageing;
+pub mod answer;
 pub mod assemble;
+pub mod budget;
 pub mod campaign_runs;
+pub mod carbon_balance;
 pub mod columns;
 pub mod command;
 pub mod comparison;
 pub mod dataset;
 pub mod effect;
-pub mod energy;
+pub mod explain;
 pub mod figure;
 #[doc(hidden)]
 pub mod fixture;
+pub mod fuel_check;
 pub mod in_service;
 pub mod integral;
 pub mod judgement;
@@ -44,7 +52,9 @@ pub mod mileage;
 pub mod observation;
 pub mod observed;
 pub mod passes;
+pub mod plan;
 pub mod progress;
+pub mod provenance;
 pub mod report;
 pub mod run;
 pub mod sheet;

@@ -6,10 +6,12 @@ use tallywheel_schemas::{
     units::mpg_us_from_l_per_100km,
 };
 
-use crate::{columns, ledger::SessionLedger, run::RunFacts, tally::Tally, uncertainty};
+use crate::{
+    budget, columns, ledger::SessionLedger, likeness::standardised::ClassSums, run::RunFacts, tally::Tally, uncertainty,
+};
 
 /// Width of a class of speed, km/h.
-const SPEED_CLASS_KM_H: f64 = 10.0;
+pub const SPEED_CLASS_KM_H: f64 = 10.0;
 
 /// Why stretches inside a run are no evidence.
 pub const STRETCH_CAUTION: &str = "Stretches differ in more than the assist: the motors drive when the vehicle \
@@ -37,11 +39,13 @@ pub fn session_uncertainty(ledger: &SessionLedger, tally: &Tally) -> f64 {
     uncertainty::mileage(&ledger.session.rig, sources, tally)
 }
 
-/// Mileage of the runs of one condition. The calibrations are common to the runs, so the largest counts.
-pub fn of_runs(runs: &[&RunFacts<'_>]) -> Option<Mileage> {
+/// Mileage of the runs of one condition, with the uncertainty that the calibrations leave.
+///
+/// # Errors
+/// When a run's frame is no ledger.
+pub fn of_runs(runs: &[&RunFacts<'_>]) -> PolarsResult<Option<Mileage>> {
     let whole: Tally = runs.iter().map(|r| r.tally).collect();
-    let u = runs.iter().map(|r| session_uncertainty(r.ledger, &r.tally)).fold(0.0, f64::max);
-    mileage(&whole, runs.len(), u)
+    Ok(mileage(&whole, runs.len(), budget::calibration_relative(runs)?))
 }
 
 /// Sums over the bins in which a motor drives for at least half the known time, and over the other bins with a
@@ -63,11 +67,11 @@ pub fn split_by_assist(bins: &DataFrame, bin_s: f64) -> PolarsResult<(Tally, Tal
 pub fn stretches(runs: &[&RunFacts<'_>]) -> PolarsResult<Stretches> {
     let (mut assisted, mut unassisted) = (Tally::default(), Tally::default());
     for run in runs {
-        let (a, u) = split_by_assist(&run.ledger.bins, run.ledger.findings.bin_s())?;
+        let (a, u) = split_by_assist(&run.bins, run.ledger.findings.bin_s())?;
         assisted += a;
         unassisted += u;
     }
-    let u = runs.iter().map(|r| session_uncertainty(r.ledger, &r.tally)).fold(0.0, f64::max);
+    let u = budget::calibration_relative(runs)?;
     Ok(Stretches {
         assisted: mileage(&assisted, runs.len(), u),
         unassisted: mileage(&unassisted, runs.len(), u),
@@ -95,11 +99,19 @@ pub fn speed_bins(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>]) -> Polar
         .collect())
 }
 
+/// Distance and fuel of some runs by class of speed of [`SPEED_CLASS_KM_H`], from 0 on.
+///
+/// # Errors
+/// When a ledger's frame lacks its columns.
+pub fn class_sums(runs: &[&RunFacts<'_>]) -> PolarsResult<Vec<ClassSums>> {
+    Ok(by_speed(runs)?.into_iter().map(|(distance_m, fuel_ml)| ClassSums { distance_m, fuel_ml }).collect())
+}
+
 /// Distance in m and fuel in mL by class of the bin's mean speed.
 fn by_speed(runs: &[&RunFacts<'_>]) -> PolarsResult<Vec<(f64, f64)>> {
     let mut classes: Vec<(f64, f64)> = Vec::new();
     for run in runs {
-        let values = |name| columns::floats(&run.ledger.bins, name);
+        let values = |name| columns::floats(&run.bins, name);
         for ((m, s), ml) in values("distance_m")?.into_iter().zip(values("distance_valid_s")?).zip(values("fuel_ml")?) {
             let (Some(m), Some(s), Some(ml)) = (m, s.filter(|s| *s > 0.0), ml) else { continue };
             let class = (m / s * 3.6 / SPEED_CLASS_KM_H) as usize;

@@ -3,7 +3,7 @@
 use tallywheel_schemas::campaign::{Campaign, Design};
 
 use crate::{
-    comparison::FACTS,
+    likeness,
     observation::{ControlPass, Observation},
     run::{Admission, RunFacts},
 };
@@ -35,11 +35,9 @@ fn observation(campaign: &Campaign, run: &RunFacts<'_>, place: f64, control: &[R
         let pass = campaign.together.iter().find(|t| t.test == run.sheet.run)?;
         o.control = Some(control_pass(control.iter().find(|r| r.sheet.run == pass.control)?)?);
     }
-    for (name, fact) in FACTS {
-        if campaign.adjust.iter().any(|a| a == name)
-            && let Some(value) = fact(run)
-        {
-            o.covariates.insert((*name).to_owned(), value);
+    for name in &campaign.adjust {
+        if let Some(value) = likeness::covariate(name, run) {
+            o.covariates.insert(name.clone(), value);
         }
     }
     Some(o)
@@ -59,17 +57,4 @@ fn unit(campaign: &Campaign, run: &str) -> Option<usize> {
         Design::Control => campaign.together.iter().position(|t| t.test == run),
         Design::Unpaired | Design::BeforeAfter => Some(0),
     }
-}
-
-/// Names that the campaign asks to adjust for and that no run has: a slip of the pen, more likely than a missing sensor.
-pub fn unknown_covariates(campaign: &Campaign) -> Option<String> {
-    let unknown: Vec<&str> = campaign
-        .adjust
-        .iter()
-        .map(String::as_str)
-        .filter(|name| FACTS.iter().all(|(known, _)| known != name))
-        .collect();
-    let known: Vec<&str> = FACTS.iter().map(|(name, _)| *name).collect();
-    (!unknown.is_empty())
-        .then(|| format!("consumption cannot be adjusted for {}; known are {}", unknown.join(", "), known.join(", ")))
 }

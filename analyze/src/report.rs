@@ -56,14 +56,30 @@ pub const METHOD: &[(&str, &str)] = &[
     ),
     (
         "Calibrations",
-        "Errors of the fuel meter and the distance sensor that are the same in both conditions of one \
-      vehicle widen the mileages and cancel in the improvement. What does not cancel is combined with the spread of the \
-      runs (JCGM 100), and both are shown apart.",
+        "Every calibration contributes by its sensitivity in either condition (JCGM 100). What is the same \
+      in both widens the mileages and cancels in the improvement; an offset cancels as far as the mean values are alike; \
+      two different calibrations do not cancel. Where the rig states no uncertainty, common practice stands in and the \
+      budget says so.",
+    ),
+    (
+        "Fuel measured twice",
+        "Weighed tank, meter, reported rate and air mass are compared over the time that both \
+      cover: run by run against the combined uncertainty, by Deming's line (Linnet 1993), between the conditions, and over \
+      the campaign. A ratio that differs between the conditions beyond 99 % of chance, or a run beyond three standard \
+      uncertainties, withholds the verdict until a person decides which measure is believed.",
     ),
     (
         "Electricity",
-        "Energy from the wall is the pack's net energy over the charging efficiency. Petrol-equivalent \
-      mileage counts 33.705 kWh as one US gallon (40 CFR 600).",
+        "Energy from the wall is what it takes to put back the charge that driving took, from logged \
+      charging sessions; without any, the pack's net energy over a stated charging efficiency. Petrol-equivalent mileage \
+      counts 33.705 kWh as one US gallon (40 CFR 600). A run whose net energy is within 1 % of its fuel's is \
+      charge-sustaining (SAE J1711, 2010 edition).",
+    ),
+    (
+        "A day's driving",
+        "With assist as far as a full pack goes, as without it beyond. The share within the range comes from the \
+      utility curve that the campaign names (SAE J2841 or UN GTR 15) or from the fleet's own daily distances, \
+      Σ min(d, R) / Σ d; consumption is averaged over distance.",
     ),
     (
         "Heat",

@@ -1,15 +1,15 @@
 //! One run of a campaign: what its ledger says, and whether the rules let it count.
 
-use polars::prelude::PolarsResult;
+use polars::prelude::{DataFrame, PolarsResult};
 use tallywheel_schemas::{
     Condition, RunSheet,
-    campaign::{Block, Campaign, Design, Override},
+    campaign::{Block, Campaign, FuelMeasure, Override},
 };
 
 use crate::{
-    columns,
+    columns, fuel_check,
     ledger::SessionLedger,
-    stats::median,
+    likeness::{Driven, Standing, standings},
     tally::Tally,
     trips::{TripRules, whole_session},
 };
@@ -21,6 +21,10 @@ pub struct RunFacts<'a> {
     pub sheet: &'a RunSheet,
     /// The ledger.
     pub ledger: &'a SessionLedger,
+    /// The ledger's rows, with the fuel by `fuel_measure`.
+    pub bins: DataFrame,
+    /// The measure that the run's fuel rests on; `None` where it has none.
+    pub fuel_measure: Option<FuelMeasure>,
     /// Sums over the whole recording.
     pub tally: Tally,
     /// Share of the recording in which distance and fuel both have data.
@@ -41,6 +45,8 @@ pub struct RunFacts<'a> {
     pub wind_m_s: Option<f64>,
     /// Highest winding temperature of any motor, °C.
     pub winding_peak_c: Option<f64>,
+    /// How it was driven.
+    pub driven: Driven,
     /// Malformed messages in the recording.
     pub bad_messages: u64,
     /// What a reader should know, in sentences.
@@ -71,6 +77,7 @@ impl<'a> RunFacts<'a> {
                 .distance_m
                 .filter(|_| tally.distance_valid_s > 0.0)
                 .map(|m| m / tally.distance_valid_s),
+            driven: Driven::of(ledger, drive.as_ref())?,
             idle_share: drive.and_then(|d| d.idle_share),
             assist_share: tally.assist_on_s.filter(|_| tally.assist_valid_s > 0.0).map(|s| s / tally.assist_valid_s),
             soc_pct: (columns::first(bins, "soc_end_pct")?, columns::last(bins, "soc_end_pct")?),
@@ -79,8 +86,40 @@ impl<'a> RunFacts<'a> {
             winding_peak_c: columns::max(&ledger.motors, "winding_max_c")?,
             bad_messages: manifest.ports.iter().map(|p| p.bad + p.dropped + p.overruns).sum(),
             notes: notes(ledger),
+            bins: bins.clone(),
+            fuel_measure: ledger.findings.fuel_source.map(fuel_check::of_source),
             tally,
         })
+        .and_then(Self::weighed_for_want_of_others)
+    }
+
+    /// A run whose fuel was only weighed rests on that.
+    fn weighed_for_want_of_others(self) -> PolarsResult<Self> {
+        let only = self.fuel_measure.is_none() && fuel_check::weighed_g(self.sheet).is_some();
+        if only { self.resting_on(FuelMeasure::Weighed) } else { Ok(self) }
+    }
+
+    /// The run with its fuel by another measure; without fuel where it does not have that measure.
+    ///
+    /// # Errors
+    /// When the ledger's frame lacks its columns.
+    pub fn resting_on(mut self, measure: FuelMeasure) -> PolarsResult<Self> {
+        let found = fuel_check::measured(&self, measure)?;
+        self.bins = fuel_check::bins_by(&self, measure)?;
+        self.tally.fuel_ml = fuel_check::fuel_ml(&self, measure)?;
+        self.tally.fuel_valid_s = found.map_or(0.0, |m| m.covered_s);
+        self.fuel_measure = found.map(|_| measure);
+        if found.is_none() {
+            self.notes.push(format!("fuel is to be taken from “{}”, which this run does not have", measure.name()));
+        }
+        let covered = self.tally.distance_valid_s.min(self.tally.fuel_valid_s);
+        self.coverage = if self.tally.duration_s > 0.0 { (covered / self.recorded_s()).min(1.0) } else { 0.0 };
+        Ok(self)
+    }
+
+    /// Length of the recording, s.
+    pub fn recorded_s(&self) -> f64 {
+        self.tally.recorded_s(&self.ledger.session.manifest)
     }
 
     /// Consumption, L/100 km.
@@ -130,9 +169,11 @@ pub struct Admission {
 
 /// Applies the campaign's rules and overrides to every run, then drops what is left of broken pairs.
 pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
+    let standings = standings(campaign, runs);
     let mut admissions: Vec<Admission> = runs
         .iter()
-        .map(|run| overruled(campaign, run, broken_rules(campaign, run, median_distance_m(campaign, runs, run))))
+        .zip(&standings)
+        .map(|(run, standing)| overruled(campaign, run, broken_rules(campaign, run, standing)))
         .collect();
     let place = |name: &str| runs.iter().position(|r| r.sheet.run == name);
     for pair in &campaign.pairs {
@@ -147,7 +188,7 @@ pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
         }
         let (Some(b), Some(a)) = (b, a) else { continue };
         for (one, other) in [(b, a), (a, b)] {
-            if admissions[one].used && !admissions[other].used && !lost_partner(&admissions[other]) {
+            if admissions[one].used && !admissions[other].used && !waits_for_partner(&admissions[other]) {
                 let name = &runs[other].sheet.run;
                 admissions[one] = Admission { used: false, reason: Some(format!("{PARTNER} {name} is excluded")) };
             }
@@ -159,7 +200,8 @@ pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
 /// How the reason begins where a run is left out because of another.
 pub(crate) const PARTNER: &str = "its partner";
 
-fn lost_partner(admission: &Admission) -> bool {
+/// Whether nothing is wrong with a run but that the other run of its pair is missing or excluded.
+pub fn waits_for_partner(admission: &Admission) -> bool {
     admission.reason.as_deref().is_some_and(|r| r.starts_with(PARTNER))
 }
 
@@ -183,14 +225,20 @@ fn overruling(o: &Override, broken: &[String]) -> String {
     format!("{verb} by {} on {}: {}{against}", o.by, o.date, o.reason)
 }
 
-/// Median distance of the runs on the same route. `None` in daily service, where no drive is like another.
-fn median_distance_m(campaign: &Campaign, runs: &[RunFacts<'_>], run: &RunFacts<'_>) -> Option<f64> {
-    let same = runs.iter().filter(|r| r.sheet.route == run.sheet.route && campaign.design != Design::BeforeAfter);
-    median(same.filter_map(|r| r.tally.distance_m).collect())
+/// Median distance of some runs.
+pub(crate) fn median_distance_m(runs: &[RunFacts<'_>]) -> Option<f64> {
+    let mut distances: Vec<f64> = runs.iter().filter_map(|r| r.tally.distance_m).collect();
+    distances.sort_by(f64::total_cmp);
+    let middle = distances.len() / 2;
+    match distances.len() {
+        0 => None,
+        n if n % 2 == 1 => Some(distances[middle]),
+        _ => Some((distances[middle - 1] + distances[middle]) / 2.0),
+    }
 }
 
 /// The condition that the campaign lists a run under; that on its sheet where it does not list it.
-fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
+pub(crate) fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
     if campaign.baseline.contains(&run.sheet.run) {
         Condition::Baseline
     } else if campaign.assist.contains(&run.sheet.run) {
@@ -201,13 +249,13 @@ fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
 }
 
 /// The route that a run is to be driven on: that of its block, or the campaign's.
-fn route<'c>(campaign: &'c Campaign, run: &RunFacts<'_>) -> &'c str {
+pub(crate) fn route<'c>(campaign: &'c Campaign, run: &RunFacts<'_>) -> &'c str {
     let holds = |b: &&Block| b.baseline.iter().chain(&b.assist).any(|name| *name == run.sheet.run);
     campaign.blocks.iter().find(holds).and_then(|b| b.route.as_deref()).unwrap_or(&campaign.route)
 }
 
 /// Satellite distance over the chosen one minus 1, where the satellite speed covers nearly all of the recording.
-fn gps_deviation(run: &RunFacts<'_>) -> Option<f64> {
+pub(crate) fn gps_deviation(run: &RunFacts<'_>) -> Option<f64> {
     let gps = columns::sum(&run.ledger.bins, "gps_distance_m").ok().flatten()?;
     let wheel = run.tally.distance_m.filter(|m| *m > 0.0)?;
     let heard = run.ledger.findings.channels.iter().find(|c| c.channel == "motion.gps_speed_m_s")?;
@@ -215,7 +263,7 @@ fn gps_deviation(run: &RunFacts<'_>) -> Option<f64> {
 }
 
 /// The rules that a run breaks, as reasons for the report.
-fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) -> Vec<String> {
+fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, standing: &Standing) -> Vec<String> {
     let rules = &campaign.rules;
     let mut broken = Vec::new();
     let listed = listed_as(campaign, run);
@@ -226,13 +274,7 @@ fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, median_m: Option<f64>) 
     if run.l_per_100km().is_none() {
         return broken;
     }
-    if let (Some(distance), Some(median)) = (run.tally.distance_m, median_m) {
-        let off = distance / median - 1.0;
-        if off.abs() > rules.max_distance_deviation {
-            let limit = rules.max_distance_deviation * 100.0;
-            broken.push(format!("its distance is {:+.1} % off the median run, more than {limit:.1} %", off * 100.0));
-        }
-    }
+    broken.extend(standing.breaks.iter().map(|b| b.reason.clone()));
     if let Some(off) = gps_deviation(run).filter(|off| off.abs() > rules.max_gps_deviation) {
         let limit = rules.max_gps_deviation * 100.0;
         broken

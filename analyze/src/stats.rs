@@ -262,7 +262,11 @@ pub fn median(mut values: Vec<f64>) -> Option<f64> {
 
 /// Standard normal quantile.
 pub(crate) fn normal_quantile(p: f64) -> f64 {
-    Normal::standard().inverse_cdf(p)
+    let normal = Normal::standard();
+    let rough = normal.inverse_cdf(p);
+    // One Newton step takes the library's value to working precision, as in `t_quantile`.
+    let density = statrs::distribution::Continuous::pdf(&normal, rough);
+    if rough.is_finite() && density > 0.0 { rough - (normal.cdf(rough) - p) / density } else { rough }
 }
 
 #[cfg(test)]

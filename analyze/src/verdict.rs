@@ -7,9 +7,7 @@
 //! The interval holds the spread of the runs and what the calibrations leave of the ratio; its confidence is that of
 //! the look ([`judgement`](crate::judgement)).
 
-use tallywheel_schemas::report::{Comparability, Decision};
-
-use crate::figure::fixed;
+use tallywheel_schemas::report::Decision;
 
 /// Probability of a decision that further runs are planned for.
 pub const POWER: f64 = 0.8;
@@ -29,23 +27,4 @@ pub fn by_interval((low, high): (f64, f64), claim: f64) -> Decision {
     } else {
         Decision::Undecided
     }
-}
-
-/// A circumstance that differs too much, in words.
-pub fn difference(c: &Comparability) -> String {
-    let value = |v: Option<f64>| v.map_or_else(|| "unknown".to_owned(), |v| fixed(v, 1));
-    let (limit, unit) = match c.limit_unit.as_str() {
-        "share" => (fixed(c.limit * 100.0, 0), "%"),
-        unit => (fixed(c.limit, 1), unit),
-    };
-    let in_a_pair =
-        c.largest_in_a_pair.map_or_else(String::new, |d| format!(", up to {} {} inside a pair", fixed(d, 1), c.unit));
-    format!(
-        "{} differs between the conditions: {} {} without assist, {} {} with it{in_a_pair} (limit {limit} {unit})",
-        c.quantity,
-        value(c.baseline),
-        c.unit,
-        value(c.assist),
-        c.unit,
-    )
 }

@@ -7,12 +7,13 @@ use std::{
     process::ExitCode,
 };
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{Args, Parser, Subcommand};
 
 use crate::{
     demo::{self, Plan},
     error::DemoError,
     samples,
+    tale::Tale,
 };
 
 /// How `tallywheel-demo` ends: the one place where its exit codes are decided.
@@ -70,9 +71,9 @@ struct DemoArguments {
     /// Seed of everything random; the same seed drives the same campaign.
     #[arg(long, default_value_t = demo::DEFAULT_SEED)]
     seed: u64,
-    /// Whether the kit works in the assist runs; `off` must lead to a claim that is not supported.
-    #[arg(long, value_enum, default_value = "on")]
-    assist: Switch,
+    /// What is true of the assisted runs, and so which verdict must come out.
+    #[arg(long, value_enum, default_value = "as-claimed")]
+    tale: Tale,
     /// Pairs of runs, 2 to 20.
     #[arg(long, default_value_t = 5)]
     pairs: u64,
@@ -84,15 +85,9 @@ struct DemoArguments {
     bin_dir: Option<PathBuf>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-enum Switch {
-    On,
-    Off,
-}
-
 impl DemoArguments {
     fn plan(self) -> Result<Plan, DemoError> {
-        Plan::new(self.out, self.seed, self.assist == Switch::On, self.pairs, self.live_seconds, self.bin_dir)
+        Plan::new(self.out, self.seed, self.tale, self.pairs, self.live_seconds, self.bin_dir)
     }
 }
 

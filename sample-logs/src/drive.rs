@@ -223,7 +223,7 @@ impl Drive {
     fn decide_drive(&mut self, want_n: f64, coupling: Coupling, rpm: f64, allowed: bool) -> Decision {
         let per_torque = self.gearbox.ratio() * EFFICIENCY / self.vehicle.wheel_radius_m;
         let engine_max_n = if coupling == Coupling::Open { 0.0 } else { self.engine.max_torque_n_m(rpm) * per_torque };
-        let limit_n_m = if allowed { self.drive_limit_n_m() } else { 0.0 };
+        let limit_n_m = if allowed { self.setup.kit_share * self.drive_limit_n_m() } else { 0.0 };
         let motors_max_n = MOTORS as f64 * limit_n_m / self.vehicle.wheel_radius_m;
         if coupling != Coupling::Open {
             self.pedal = pedal_for(want_n, engine_max_n, motors_max_n);

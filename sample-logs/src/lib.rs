@@ -41,6 +41,7 @@ pub mod samples;
 pub mod scenario;
 pub mod sensors;
 pub mod session;
+pub mod tale;
 pub mod thermal;
 pub mod truth;
 pub mod vehicle;

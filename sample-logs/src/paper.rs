@@ -44,8 +44,16 @@ pub fn campaign(scenario: &Scenario) -> String {
     for (baseline, assist) in scenario.pair_names() {
         let _ = write!(text, "\n[[pair]]\nbaseline = \"{baseline}\"\nassist = \"{assist}\"\n");
     }
-    // 8,887 g per US gallon of petrol: EPA-420-F-11-041.
-    text.push_str("\n[account]\nfuel_co2_g_per_l = 2348.0   # petrol, EPA-420-F-11-041\n");
+    let _ = write!(
+        text,
+        "\n[plan]                       # written before the first run\nlooks = [{}]\nseed = {}\n",
+        scenario.pairs, scenario.seed
+    );
+    // 8,887 g per US gallon of petrol: EPA-420-F-11-041. The prices and the grid are those of the invented islands.
+    text.push_str(
+        "\n[account]\nfuel_co2_g_per_l = 2348.0   # petrol, EPA-420-F-11-041\ngrid_co2_g_per_kwh = 210.0\n\
+         currency = \"crowns\"\nfuel_price_per_l = 14.20\nelectricity_price_per_kwh = 2.10\n",
+    );
     text
 }
 
@@ -60,7 +68,7 @@ mod tests {
         wire::{kit_bus, vehicle_bus},
     };
 
-    const SCENARIO: Scenario = Scenario { seed: 1, assist_works: true, pairs: 3, route: HARBOUR_LOOP };
+    const SCENARIO: Scenario = Scenario { seed: 1, tale: crate::tale::Tale::AsClaimed, pairs: 3, route: HARBOUR_LOOP };
 
     #[test]
     fn run_sheets_read_back() {

@@ -47,7 +47,7 @@ beside what is true of it (`truth.json`). Made by `tallywheel-demo samples`; the
 /// When a file cannot be written.
 pub fn write_samples(directory: &Path, seed: u64) -> Result<CampaignTruth, DemoError> {
     make_directory(directory)?;
-    let scenario = Scenario { seed, assist_works: true, pairs: PAIRS, route: HARBOUR_HOP };
+    let scenario = Scenario { seed, tale: crate::tale::Tale::AsClaimed, pairs: PAIRS, route: HARBOUR_HOP };
     let errors = sensors::draw_errors(seed);
     let mut runs = Vec::new();
     for plan in scenario.runs() {

@@ -8,6 +8,7 @@ use crate::{
     driver::Temper,
     noise::{Noise, Purpose},
     route::Route,
+    tale::Tale,
 };
 
 /// Name of the vehicle under test; the rig has the same.
@@ -27,8 +28,8 @@ const DAY_US: i64 = 24 * 60 * MINUTE_US;
 pub struct Scenario {
     /// Everything random follows from this.
     pub seed: u64,
-    /// Whether the kit works in the assist runs.
-    pub assist_works: bool,
+    /// What is true of the assisted runs.
+    pub tale: Tale,
     /// Number of pairs.
     pub pairs: usize,
     /// Route.
@@ -46,6 +47,8 @@ pub struct RunPlan {
     pub condition: Condition,
     /// Start of the recording.
     pub start: Timestamp,
+    /// Share of the fuel meter's pulses that arrive.
+    pub meter_share: f64,
     /// What the simulation needs.
     pub setup: Setup,
     /// What the technician writes down.
@@ -85,11 +88,12 @@ impl Scenario {
         let mut noise = Noise::new(self.seed, Purpose::Driver, number);
         let setup = Setup {
             route: self.route,
-            kit: match (condition, self.assist_works) {
+            kit: match (condition, self.tale.assist_works()) {
                 (Condition::Baseline, _) => KitSwitch::Off,
                 (Condition::Assist, true) => KitSwitch::On,
                 (Condition::Assist, false) => KitSwitch::Dead,
             },
+            kit_share: self.tale.kit_share(),
             rolling_factor: 1.0 + noise.bounded(0.015),
             extra_load_w: noise.uniform(-60.0, 60.0),
             payload_kg: day.payload_kg,
@@ -104,13 +108,34 @@ impl Scenario {
             motor_c: day.ambient_c + 2.0,
             driver_noise: noise,
         };
+        let setup = if condition == Condition::Assist { self.told(setup) } else { setup };
         RunPlan {
             number,
             pair,
             condition,
             start: start_of(pair, place),
             sheet: self.sheet(pair, condition, &setup),
+            meter_share: if condition == Condition::Assist { self.tale.meter_share() } else { 1.0 },
             setup,
+        }
+    }
+
+    /// An assisted run as the tale has it.
+    fn told(&self, setup: Setup) -> Setup {
+        let (briskness, haste) = self.tale.gentleness();
+        let warmer_k = self.tale.warmer_k();
+        Setup {
+            temper: Temper {
+                briskness: setup.temper.briskness * briskness,
+                haste: setup.temper.haste * haste,
+                ..setup.temper
+            },
+            weather: Weather { ambient_c: setup.weather.ambient_c + warmer_k, ..setup.weather },
+            motor_c: setup.motor_c + warmer_k,
+            rolling_factor: setup.rolling_factor * self.tale.rolling(),
+            // The draw of the charge stays what it is beside the usual one.
+            soc: setup.soc - 0.93 + self.tale.soc(),
+            ..setup
         }
     }
 
@@ -171,11 +196,11 @@ pub fn charging_start() -> Timestamp {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::route::HARBOUR_LOOP;
+    use crate::{route::HARBOUR_LOOP, tale::Tale};
 
     #[test]
     fn pairs_alternate_on_weekdays() {
-        let scenario = Scenario { seed: 1, assist_works: true, pairs: 6, route: HARBOUR_LOOP };
+        let scenario = Scenario { seed: 1, tale: Tale::AsClaimed, pairs: 6, route: HARBOUR_LOOP };
         let runs = scenario.runs();
         let order: Vec<&str> = runs.iter().map(|r| r.condition.name()).collect();
         assert_eq!(order[..4], ["baseline", "assist", "assist", "baseline"]);
@@ -187,7 +212,7 @@ mod tests {
 
     #[test]
     fn runs_of_a_pair_share_payload_and_nearly_the_weather() {
-        let runs = Scenario { seed: 9, assist_works: true, pairs: 4, route: HARBOUR_LOOP }.runs();
+        let runs = Scenario { seed: 9, tale: Tale::AsClaimed, pairs: 4, route: HARBOUR_LOOP }.runs();
         for pair in runs.chunks(2) {
             assert_eq!(pair[0].setup.payload_kg, pair[1].setup.payload_kg);
             assert!((pair[0].setup.weather.ambient_c - pair[1].setup.weather.ambient_c).abs() < 2.0);

@@ -29,6 +29,7 @@ pub struct Session {
 /// Simulates a run from beginning to end.
 pub fn run(plan: &RunPlan, errors: SensorTruth, seed: u64) -> Session {
     let mut drive = Drive::new(plan.setup.clone());
+    let errors = SensorTruth { fuel_factor: errors.fuel_factor * plan.meter_share, ..errors };
     let mut bench = Bench::new(plan.start, Sensors::new(errors, seed, plan.number));
     while let Some(sample) = drive.step() {
         bench.drive(&sample);
@@ -85,7 +86,7 @@ mod tests {
 
     #[test]
     fn a_run_passes_the_wrap_of_the_fuel_counter() {
-        let scenario = Scenario { seed: 5, assist_works: true, pairs: 1, route: HARBOUR_LOOP };
+        let scenario = Scenario { seed: 5, tale: crate::tale::Tale::AsClaimed, pairs: 1, route: HARBOUR_LOOP };
         for plan in scenario.runs() {
             let session = run(&plan, draw_errors(5), 5);
             let text = std::str::from_utf8(&session.sent[&Port::FuelBox].bytes).expect("ascii");
@@ -97,7 +98,8 @@ mod tests {
 
     #[test]
     fn what_was_emitted_is_counted() {
-        let scenario = Scenario { seed: 5, assist_works: true, pairs: 1, route: crate::route::HARBOUR_HOP };
+        let scenario =
+            Scenario { seed: 5, tale: crate::tale::Tale::AsClaimed, pairs: 1, route: crate::route::HARBOUR_HOP };
         let session = run(&scenario.runs()[0], draw_errors(5), 5);
         for port in Port::ALL {
             let end = if port.is_adapter() { b'\r' } else { b'\n' };

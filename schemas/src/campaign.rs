@@ -11,11 +11,11 @@ use std::path::Path;
 use serde::Deserialize;
 use toml::Spanned;
 
-pub use account::Account;
+pub use account::{Account, Utility};
 pub use design::{Block, Design, InService, Pair, Together};
 pub use person::{FuelDecision, FuelMeasure, Override};
 pub use plan::Plan;
-pub use rules::Rules;
+pub use rules::{ADJUSTABLE, Rules};
 
 use crate::{
     run_sheet::Condition,
@@ -238,6 +238,11 @@ impl Campaign {
         };
         campaign.check_runs(file)?;
         campaign.rules.check(file)?;
+        campaign.account.check(file)?;
+        if let Some(name) = campaign.adjust.iter().find(|n| !ADJUSTABLE.contains(&n.as_str())) {
+            let at = file.text.find(&format!("\"{name}\"")).unwrap_or_default();
+            return Err(file.error(at..at, crate::text_file::unknown_name("covariate", name, ADJUSTABLE)));
+        }
         for spanned in &raw.overrides {
             let o = spanned.get_ref();
             let mut runs = campaign.runs().chain(campaign.control_runs());
@@ -313,6 +318,21 @@ mod tests {
             "{}",
             error(format!("{GOOD}{o}"))
         );
+        let adjusted = GOOD.replace("[[pair]]", "adjust = [\"wind\", \"payloads\"]\n[[pair]]");
+        assert!(
+            error(adjusted).contains("c.toml:7:19: unknown covariate `payloads`; did you mean `payload`?"),
+            "the place of the name"
+        );
         assert!(error(GOOD.replace("claim_percent = 45.0", "claim = 45.0")).contains("unknown field `claim`"));
+        for (account, expected) in [
+            ("utility = \"own\"", "c.toml:11:1: utility = \"own\" needs daily_km"),
+            ("daily_km = [40.0, 0.0]", "c.toml:11:1: daily_km has 0; a day is above 0"),
+            ("charging_efficiency = 1.2", "c.toml:11:1: charging_efficiency = 1.2 is outside 0.01 to 1"),
+            ("grid_co2_g_per_kwh = nan", "c.toml:11:1: grid_co2_g_per_kwh = NaN is outside"),
+            ("utility = \"j2842\"", "c.toml:11:11: unknown variant `j2842`"),
+        ] {
+            let error = error(format!("{GOOD}[account]\n{account}\n"));
+            assert!(error.starts_with(expected), "{error}");
+        }
     }
 }

@@ -3,15 +3,36 @@
 //! Its JSON Schema is committed as `schemas/report.schema.json`. Field names end in their unit. A number that
 //! cannot be said is `null`, never zero.
 
+mod account;
 mod judgement;
 
 pub use judgement::{
     BlockResult, CovariateModel, CrossCheck, DesignParts, Interaction, Look, PassResult, SegmentResult, Slope,
     VehicleResult,
 };
+mod audit;
+mod budget;
+mod explain;
+mod fuel_check;
+mod likeness;
+
+pub use audit::{InputKind, InputRecord, PersonDecision};
+pub use budget::{BudgetLine, BudgetSum, Evaluation, UncertaintyBudget};
+pub use explain::{
+    EXPLANATION_VERSION, ExplainedBins, ExplainedCalibration, ExplainedChannel, ExplainedDistance, ExplainedFile,
+    ExplainedFuel, ExplainedMeasure, ExplainedRule, ExplainedSession, ExplainedShare, Explanation,
+    explanation_json_schema,
+};
+pub use fuel_check::{Agreement, FuelCheck, FuelChoice, FuelConditions, FuelDrift, FuelLine, FuelPair, FuelPairRun};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+pub use account::{
+    AccountLine, AccountQuantity, AssistEnd, ChargeState, ChargingEfficiency, DayAccount, DayDistance, DayFigures,
+    EnergyAccount, NetEnergy, PackRange, PerCondition, UtilityWeighted,
+};
+pub use likeness::{Comparability, DrivenRun, Likeness, RouteMatch, StandardisedSpeeds, Treatment};
 
 use crate::run_sheet::Condition;
 
@@ -59,10 +80,18 @@ pub struct Report {
     pub pairs: Vec<PairResult>,
     /// Conditions compared with their limits.
     pub comparability: Vec<Comparability>,
+    /// How the runs were driven.
+    pub likeness: Likeness,
     /// Descriptive only: consumption by assisted stretch inside the assisted runs.
     pub stretches: Stretches,
     /// Consumption by speed bin, both conditions.
     pub speed_bins: Vec<SpeedBin>,
+    /// Fuel measured twice.
+    #[serde(default)]
+    pub fuel_check: FuelCheck,
+    /// Uncertainty of the mileages and of the improvement, line by line.
+    #[serde(default)]
+    pub budget: UncertaintyBudget,
     /// Data used, software and rules, for audit.
     pub provenance: Provenance,
 }
@@ -115,7 +144,7 @@ pub struct Interval {
 }
 
 /// Improvement of mileage and fuel saved: two figures, never one for the other.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Improvement {
     /// Mileage gained over the baseline mileage, %. `(B − T) / T` in consumption. The interval holds the spread of the
@@ -187,70 +216,6 @@ pub struct Mileage {
     pub runs: u32,
     /// Expanded uncertainty (k = 2) as a share, from calibrations of fuel and distance.
     pub relative_expanded_uncertainty: f64,
-}
-
-/// Electricity.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct EnergyAccount {
-    /// Assisted runs with complete pack data: the account rests on these.
-    pub runs: u32,
-    /// Which runs are left out of the account, if any are.
-    pub reservation: Option<String>,
-    /// Energy out of the pack.
-    pub pack_out_kwh: Option<f64>,
-    /// Energy into the pack while driving, positive.
-    pub pack_in_kwh: Option<f64>,
-    /// Out minus in.
-    pub net_kwh: Option<f64>,
-    /// Net energy over distance.
-    pub per_km_wh: Option<f64>,
-    /// Charge out.
-    pub pack_out_ah: Option<f64>,
-    /// Charge in.
-    pub pack_in_ah: Option<f64>,
-    /// Charge in and out over twice the rated capacity.
-    pub equivalent_full_cycles: Option<f64>,
-    /// Energy from the wall logged in charging sessions of this vehicle.
-    pub wall_logged_kwh: Option<f64>,
-    /// Energy into the pack over energy from the wall, with where it comes from.
-    pub charging_efficiency: Option<ChargingEfficiency>,
-    /// Energy from the wall per km: net pack energy over charging efficiency.
-    pub wall_per_km_wh: Option<f64>,
-    /// Mileage that counts the electricity from the wall at 33.705 kWh per US gallon (40 CFR 600), mpg (US).
-    pub petrol_equivalent_mpg_us: Option<f64>,
-    /// The same as litres of petrol-equivalent per 100 km.
-    pub petrol_equivalent_l_per_100km: Option<f64>,
-    /// Distance until the rated pack energy is used up at this rate.
-    pub distance_on_pack_km: Option<f64>,
-    /// Cost per km, baseline and assist, when prices are stated.
-    pub cost_per_km: Option<PerCondition>,
-    /// Currency of the cost.
-    pub currency: Option<String>,
-    /// CO₂ in g per km, baseline and assist, when factors are stated.
-    pub co2_g_per_km: Option<PerCondition>,
-    /// Expanded uncertainty (k = 2) of the energies as a share, from calibrations.
-    pub relative_expanded_uncertainty: f64,
-}
-
-/// A figure for both conditions.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct PerCondition {
-    /// Assist off.
-    pub baseline: f64,
-    /// Assist on, electricity included.
-    pub assist: f64,
-}
-
-/// Charging efficiency and its source.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct ChargingEfficiency {
-    /// Energy into the pack over energy from the wall.
-    pub value: f64,
-    /// `measured`, `campaign` or `rig`.
-    pub source: String,
 }
 
 /// Heat of one motor and its controller.
@@ -395,28 +360,6 @@ pub struct PairResult {
     pub mileage_percent: Option<f64>,
 }
 
-/// A condition of testing compared between baseline and assist.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Comparability {
-    /// What is compared.
-    pub quantity: String,
-    /// Unit of the means and the limit.
-    pub unit: String,
-    /// Mean of the baseline runs used.
-    pub baseline: Option<f64>,
-    /// Mean of the assisted runs used.
-    pub assist: Option<f64>,
-    /// Largest difference inside a pair, in the unit of the means; `null` without pairs.
-    pub largest_in_a_pair: Option<f64>,
-    /// Largest difference allowed, in `limit_unit`.
-    pub limit: f64,
-    /// Unit of the limit: that of the means, or `share` of the baseline mean.
-    pub limit_unit: String,
-    /// Inside the limit; `null` when it is not known in both conditions.
-    pub alike: Option<bool>,
-}
-
 /// Consumption inside the assisted runs, split by what the motors did. Not evidence for the claim.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -465,6 +408,21 @@ pub struct Provenance {
     pub fuel_source: Vec<String>,
     /// Rules in force, as `name = value`.
     pub rules: Vec<String>,
+    /// Versions of the formats read and written, and the programs that sealed the sessions.
+    #[serde(default)]
+    pub versions: Vec<String>,
+    /// Options in force, as `name = value`.
+    #[serde(default)]
+    pub options: Vec<String>,
+    /// Seeds in force, as `name = value`.
+    #[serde(default)]
+    pub seeds: Vec<String>,
+    /// Every input by the hash of its content.
+    #[serde(default)]
+    pub inputs: Vec<InputRecord>,
+    /// What people decided, with who, when and why.
+    #[serde(default)]
+    pub decisions: Vec<PersonDecision>,
 }
 
 /// The JSON Schema of [`Report`] as text.
@@ -478,12 +436,16 @@ mod tests {
     /// Rewrite with `TALLYWHEEL_BLESS=1 cargo test --workspace --lib report`.
     #[test]
     fn committed_schema_is_the_one_of_the_types() {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/report.schema.json");
-        let current = super::json_schema();
+        committed("report.schema.json", &super::json_schema());
+        committed("explanation.schema.json", &super::explanation_json_schema());
+    }
+
+    fn committed(name: &str, current: &str) {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join(name);
         if std::env::var_os("TALLYWHEEL_BLESS").is_some() {
-            std::fs::write(path, &current).expect("the crate's directory is writable");
+            std::fs::write(&path, current).expect("the crate's directory is writable");
         }
-        let committed = std::fs::read_to_string(path).expect("the schema is committed");
-        assert!(committed == current, "report.schema.json is out of date");
+        let committed = std::fs::read_to_string(&path).expect("the schema is committed");
+        assert!(committed == current, "{name} is out of date");
     }
 }

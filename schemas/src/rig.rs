@@ -5,6 +5,7 @@
 //! every name is known, every signal has exactly one source, and no two signals claim the same bits.
 
 mod check;
+mod expansion;
 mod message;
 mod modbus;
 mod signal;
@@ -249,8 +250,13 @@ pub struct Fuel {
     pub density_g_per_ml: f64,
     /// Reference temperature, °C. Default 15.
     pub reference_c: f64,
-    /// Volume expansion, 1/K. Default 0.00095 (petrol, common practice).
-    pub expansion_per_k: f64,
+    /// Volume expansion, 1/K, for linear correction. Without it volumes are corrected by the petroleum tables from the
+    /// density, see [`Fuel::volume_factor`].
+    pub expansion_per_k: Option<f64>,
+    /// Standard uncertainty of the density as a share (k = 1), as the delivery note or the hydrometer has it.
+    pub density_relative_uncertainty: Option<f64>,
+    /// Standard uncertainty of one weighing of the fuel tank, g (k = 1).
+    pub scale_uncertainty_g: Option<f64>,
     /// Air to fuel by mass at lambda 1. Default 14.7.
     pub stoichiometric_ratio: f64,
     /// Volume per pulse of the fuel meter, mL.
@@ -264,7 +270,9 @@ impl Default for Fuel {
         Self {
             density_g_per_ml: 0.745,
             reference_c: 15.0,
-            expansion_per_k: 0.00095,
+            expansion_per_k: None,
+            density_relative_uncertainty: None,
+            scale_uncertainty_g: None,
             stoichiometric_ratio: 14.7,
             ml_per_pulse: None,
             source: None,

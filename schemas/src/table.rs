@@ -22,8 +22,9 @@ pub const SCHEMA_VERSION: u32 = 1;
 
 /// Version of what the ledger's columns mean. A change re-makes every ledger.
 ///
-/// 1: first version.
-pub const LEDGER_VERSION: u32 = 1;
+/// 1: first version. 2: metered volume and fuel temperature; volumes are corrected by the petroleum tables where the rig
+/// states no expansion.
+pub const LEDGER_VERSION: u32 = 2;
 
 /// Key of the schema version in the schema metadata.
 pub const SCHEMA_VERSION_KEY: &str = "tallywheel.schema";
@@ -269,7 +270,9 @@ pub const LEDGER_COLUMNS: &[Column] = &[
     col("fuel_ml", "mL", "the same as volume at the fuel's reference temperature"),
     col("fuel_valid_s", "s", "part of the bin in which that source has data"),
     col("fuel_meter_g", "g", "fuel by the volumetric meter, temperature corrected where a fuel temperature exists"),
+    col("fuel_meter_ml", "mL", "volume through the meter, as metered, at the temperature it then had"),
     col("fuel_meter_valid_s", "s", "part of the bin in which the meter has data"),
+    col("fuel_temp_c", "Cel", "mean fuel temperature over the covered part of the bin"),
     col("fuel_rate_g", "g", "fuel by the mass-flow channel"),
     col("fuel_rate_valid_s", "s", "part of the bin in which that channel has data"),
     col("fuel_air_g", "g", "fuel from air mass over lambda times the stoichiometric ratio"),

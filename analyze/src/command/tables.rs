@@ -9,8 +9,8 @@ use tallywheel_schemas::{
 
 use super::origin_name;
 use crate::{
+    account::Charging,
     assemble::source_name,
-    energy::Charging,
     ledger::SessionLedger,
     mileage::{STRETCH_CAUTION, session_uncertainty, split_by_assist},
     sheet::{Cell, Format, Sheet},

@@ -144,7 +144,7 @@ mod tests {
             (449.2, 448.9),
             (0.2, 0.5),
         ];
-        let (y, x): (Vec<f64>, Vec<f64>) = data.into_iter().map(|(x, y)| (y, x)).unzip();
+        let (y, x): (Vec<f64>, Vec<f64>) = data.into_iter().unzip();
         let fit = fit(&[vec![1.0; 36], x], &y).expect("a line");
         close(fit.coefficients[0], -0.262_323_073_774_029, 1e-12);
         close(fit.coefficients[1], 1.002_116_818_020_45, 1e-13);

@@ -2,7 +2,12 @@
 
 use std::collections::VecDeque;
 
-use super::{Between, Cells, Grid, Point, Segment, bins::Bins, level::SignedCell};
+use super::{
+    Between, Cells, Grid, Point, Run, Segment, Stamps, Values,
+    bins::Bins,
+    block::{Extremes, sum_pairs},
+    level::SignedCell,
+};
 
 /// What one bin holds of a product: its positive part, its negative part, and the time in which both are known.
 pub type ProductCell = SignedCell;
@@ -98,6 +103,40 @@ impl Product {
         }
     }
 
+    /// Takes many samples of both: the same as [`Product::add_both`] for each, but for rounding.
+    pub fn take(&mut self, stamps: &Stamps, a: &Values<'_>, b: &Values<'_>) {
+        let lines = !self.a.between.step && !self.b.between.step;
+        let limit_us = self.a.between.limit_us.min(self.b.between.limit_us);
+        for (run, extremes) in stamps.runs.iter().zip(a.extremes.iter().zip(&b.extremes)) {
+            self.add_both(stamps.t[run.from], a.v[run.from], b.v[run.from]);
+            if !run.has_more() {
+                continue;
+            }
+            let both = self.together.is_some() && extremes.0.finite && extremes.1.finite;
+            if lines && both && run.is_bridged(limit_us) {
+                self.take_run(stamps, run, (a.v, b.v), extremes);
+            } else {
+                (run.from + 1..run.to).for_each(|i| self.add_both(stamps.t[i], a.v[i], b.v[i]));
+            }
+        }
+    }
+
+    /// A run behind its first sample.
+    fn take_run(&mut self, stamps: &Stamps, run: &Run, (a, b): (&[f64], &[f64]), extremes: (&Extremes, &Extremes)) {
+        let (first, last) = (run.from, run.to - 1);
+        let (a, b, widths) = (&a[first..=last], &b[first..=last], stamps.widths(run));
+        let (cell, _, _) = self.bins.at(stamps.t[first]);
+        cell.valid_us += stamps.t[last] - stamps.t[first];
+        if extremes.0.keeps_sign() && extremes.1.keeps_sign() {
+            cell.add_area(sum_pairs(a, b, widths, |a0, a1, b0, b1, width| area((a0, a1), (b0, b1), width)));
+        } else {
+            for (i, width) in widths.iter().enumerate() {
+                cell.add_lines((a[i], a[i + 1]), (b[i], b[i + 1]), *width);
+            }
+        }
+        self.together = Some(Together { t: stamps.t[last], a: a[a.len() - 1], b: b[b.len() - 1] });
+    }
+
     /// Whether the samples come together from now on.
     fn join(&mut self) {
         if let (Some(a), Some(b)) = (self.a.queue.back(), self.b.queue.back())
@@ -173,6 +212,12 @@ impl Product {
     }
 }
 
+/// Integral of the product of two lines. Of the formula's four products `(a0 + a1)(b0 + b1)` holds each once.
+#[inline(always)]
+fn area((a0, a1): (f64, f64), (b0, b1): (f64, f64), width: f64) -> f64 {
+    width * (a0 * b0 + a1 * b1 + (a0 + a1) * (b0 + b1)) * (1.0 / 6.0)
+}
+
 impl SignedCell {
     #[inline(always)]
     fn add_lines(&mut self, a: (f64, f64), b: (f64, f64), width: f64) {
@@ -185,9 +230,12 @@ impl SignedCell {
 
     /// A piece on which neither level changes sign.
     #[inline(always)]
-    fn add_piece(&mut self, (a0, a1): (f64, f64), (b0, b1): (f64, f64), width: f64) {
-        // Of the formula's four products (a0 + a1)(b0 + b1) holds each once.
-        let area = width * (a0 * b0 + a1 * b1 + (a0 + a1) * (b0 + b1)) * (1.0 / 6.0);
+    fn add_piece(&mut self, a: (f64, f64), b: (f64, f64), width: f64) {
+        self.add_area(area(a, b, width));
+    }
+
+    #[inline(always)]
+    fn add_area(&mut self, area: f64) {
         if area >= 0.0 {
             self.above.add(area);
         } else {

@@ -1,6 +1,6 @@
 //! How long a state lasted: engine running, motor driving, fault present.
 
-use super::{Between, Cells, Grid, bins::Bins};
+use super::{Between, Cells, Grid, Stamps, Values, bins::Bins};
 
 /// The state that stands for "not known".
 pub const UNKNOWN: u8 = u8::MAX;
@@ -35,6 +35,20 @@ impl Timeline {
         self.last_us = Some(t);
         if self.now != state {
             self.change(t, state);
+        }
+    }
+
+    /// Takes many samples, `state` telling the state of a value. Values of one state must be those of one interval: what
+    /// is between two values of a state has that state too.
+    pub fn take(&mut self, stamps: &Stamps, values: &Values<'_>, state: impl Fn(f64) -> u8) {
+        for (run, extremes) in stamps.runs.iter().zip(&values.extremes) {
+            self.add(stamps.t[run.from], state(values.v[run.from]));
+            let (low, high) = (state(extremes.low), state(extremes.high));
+            if extremes.finite && low == self.now && high == low && run.is_bridged(self.limit_us) {
+                self.last_us = Some(stamps.t[run.to - 1]);
+            } else {
+                (run.from + 1..run.to).for_each(|i| self.add(stamps.t[i], state(values.v[i])));
+            }
         }
     }
 

@@ -1,5 +1,6 @@
 use super::*;
 
+mod block;
 mod conservation;
 
 const SECOND: i64 = 1_000_000;

@@ -1,5 +1,7 @@
 //! Watching one channel's samples: how many, how far apart, how long without change.
 
+use super::Stamps;
+
 /// What was seen of one channel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Watched {
@@ -11,7 +13,7 @@ pub struct Watched {
     pub gap_us: i64,
     /// Sum of the other times between samples, µs.
     pub covered_us: i64,
-    /// Longest time over which samples kept coming and did not change at all, µs.
+    /// Longest time over which samples kept coming and did not change at all, µs. Less than a bin may be missed.
     pub stuck_us: i64,
 }
 
@@ -43,6 +45,35 @@ impl Watch {
         }
         self.seen.samples += 1;
         self.last_us = t;
+    }
+
+    /// Takes many samples. A time without change that lies within one bin is not looked for: it is no longer than the
+    /// bin, and every bin would have to be searched for it.
+    pub fn take(&mut self, stamps: &Stamps, v: &[f64]) {
+        for run in &stamps.runs {
+            self.add(stamps.t[run.from], v[run.from].to_bits());
+            if run.is_bridged(self.limit_us) {
+                self.take_run(&stamps.t[run.from..run.to], &v[run.from..run.to]);
+            } else {
+                (run.from + 1..run.to).for_each(|i| self.add(stamps.t[i], v[i].to_bits()));
+            }
+        }
+    }
+
+    /// A run behind its first sample: its first change and its last.
+    fn take_run(&mut self, t: &[i64], v: &[f64]) {
+        let last = t.len() - 1;
+        if let Some(first) = v.iter().position(|v| v.to_bits() != self.last_bits) {
+            self.last_us = t[first - 1];
+            self.change(t[first], v[first].to_bits());
+            let end = v[last].to_bits();
+            let same = v.iter().rposition(|v| v.to_bits() != end).map_or(0, |i| i + 1);
+            if same > first {
+                (self.same_since, self.last_bits) = (t[same], end);
+            }
+        }
+        self.seen.samples += last as u64;
+        self.last_us = t[last];
     }
 
     /// What was seen.

@@ -5,6 +5,7 @@ use tallywheel_schemas::Rig;
 
 use super::{
     columns::Columns,
+    dense::Times,
     findings::Findings,
     gauge::{LevelGauge, times},
 };
@@ -15,6 +16,7 @@ pub(super) const COLUMNS: &[&str] = &["temp_c", "wind_m_s"];
 /// The accumulators of the `ambient` table.
 #[derive(Debug)]
 pub(super) struct Ambient {
+    grid: Grid,
     temp: LevelGauge,
     wind: LevelGauge,
 }
@@ -22,6 +24,7 @@ pub(super) struct Ambient {
 impl Ambient {
     pub(super) fn new(rig: &Rig, grid: Grid) -> Self {
         Self {
+            grid,
             temp: LevelGauge::new(rig, grid, "ambient.temp_c", None),
             wind: LevelGauge::new(rig, grid, "ambient.wind_m_s", None),
         }
@@ -29,8 +32,9 @@ impl Ambient {
 
     pub(super) fn take(&mut self, batch: &RecordBatch) {
         let t = times(batch);
-        self.temp.take(t, batch, "temp_c");
-        self.wind.take(t, batch, "wind_m_s");
+        let mut at = Times::new(self.grid);
+        self.temp.take(&mut at, t, batch, "temp_c");
+        self.wind.take(&mut at, t, batch, "wind_m_s");
     }
 
     pub(super) fn finish(self, columns: &mut Columns, findings: &mut Findings) {

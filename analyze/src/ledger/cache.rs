@@ -18,7 +18,7 @@ use parquet::{
     arrow::{ArrowWriter, arrow_reader::ParquetRecordBatchReaderBuilder},
     file::metadata::KeyValue,
 };
-use tallywheel_schemas::{LEDGER_VERSION, Table};
+use tallywheel_schemas::{Digest, LEDGER_VERSION, Table, table::SCHEMA_VERSION_KEY};
 
 use super::{pass::Made, rows::Rows};
 use crate::dataset::Session;
@@ -28,7 +28,7 @@ const VERSION_KEY: &str = "tallywheel.ledger_version";
 const BIN_KEY: &str = "tallywheel.bin_us";
 const FINDINGS_KEY: &str = "tallywheel.findings";
 const MOTORS_KEY: &str = "tallywheel.motor_rows";
-/// Key of the hash over a derived file's values.
+/// Key of the hash over a derived file's values and its other keys.
 const VALUES_KEY: &str = "tallywheel.values";
 
 /// A derived file as read back: its rows and its metadata.
@@ -85,7 +85,8 @@ pub(crate) fn read_back(session: &Session, table: Table, wanted: &[(&'static str
     // Nothing vouches for these bytes before they are decoded, and the decoder can panic on damaged ones.
     let read = catch_unwind(AssertUnwindSafe(|| decode(bytes, table, &session.manifest.session))).ok()??;
     let same = wanted.iter().all(|(key, value)| read.keys.get(*key) == Some(value));
-    let sound = || read.keys.get(VALUES_KEY).is_some_and(|d| *d == read.rows.digest().to_string());
+    let own = read.keys.iter().filter(|(key, _)| key.starts_with("tallywheel.") && *key != SCHEMA_VERSION_KEY);
+    let sound = || read.keys.get(VALUES_KEY).is_some_and(|d| *d == vouched(&read.rows, own).to_string());
     (same && sound()).then_some(read)
 }
 
@@ -120,6 +121,14 @@ pub(crate) fn write_derived(session: &Session, rows: &Rows, keys: &[(&'static st
     written
 }
 
+/// Hash of the rows and of what stands beside them in any order, the hash itself left out.
+fn vouched<K: AsRef<str>, V: AsRef<str>>(rows: &Rows, keys: impl Iterator<Item = (K, V)>) -> Digest {
+    let line = |(key, value): (K, V)| format!("{}={}", key.as_ref(), value.as_ref());
+    let mut lines: Vec<String> = keys.filter(|(key, _)| key.as_ref() != VALUES_KEY).map(line).collect();
+    lines.sort();
+    Digest::of_digests([rows.digest(), Digest::of(lines.join("\n").as_bytes())])
+}
+
 fn write_to(path: &Path, rows: &Rows, keys: &[(&'static str, String)]) -> io::Result<()> {
     let batch = rows.batch().map_err(io::Error::other)?;
     let file = fs::File::create_new(path)?;
@@ -128,7 +137,8 @@ fn write_to(path: &Path, rows: &Rows, keys: &[(&'static str, String)]) -> io::Re
     for (key, value) in keys {
         writer.append_key_value_metadata(KeyValue::new((*key).to_owned(), value.clone()));
     }
-    writer.append_key_value_metadata(KeyValue::new(VALUES_KEY.to_owned(), rows.digest().to_string()));
+    let vouched = vouched(rows, keys.iter().map(|(key, value)| (key, value)));
+    writer.append_key_value_metadata(KeyValue::new(VALUES_KEY.to_owned(), vouched.to_string()));
     writer.close()?;
     Ok(())
 }

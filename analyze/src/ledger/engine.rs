@@ -8,8 +8,9 @@ use tallywheel_schemas::{
 
 use super::{
     columns::{Columns, seconds},
+    dense::Times,
     findings::Findings,
-    gauge::{Gauge, LevelGauge, each, each_bool, each_pair, floats, ints, times},
+    gauge::{Gauge, LevelGauge, each_bool, each_pair, floats, ints, times},
 };
 use crate::integral::{Counter, CounterOutcome, Grid, Level, LevelCell, Timeline};
 
@@ -23,11 +24,15 @@ const RUNNING_RPM: f64 = 400.0;
 /// The accumulators of the `engine` table.
 #[derive(Debug)]
 pub(super) struct Engine {
+    grid: Grid,
     fuel: Fuel,
     running: (Gauge, Timeline),
     turning: (Gauge, Timeline),
     count: (Gauge, Counter),
+    /// Volume as metered.
+    metered: Counter,
     fuel_temp: (Gauge, Option<f64>),
+    temperature: Level,
     rate: LevelGauge,
     coolant: LevelGauge,
     maf: Gauge,
@@ -44,14 +49,17 @@ impl Engine {
             let timeline = Timeline::new(g.between);
             (g, timeline)
         };
-        let (count, maf) = (gauge("engine.fuel_count"), gauge("engine.maf_g_s"));
+        let (count, maf, temp) = (gauge("engine.fuel_count"), gauge("engine.maf_g_s"), gauge("engine.fuel_temp_c"));
         let modulus = rig.signal("engine.fuel_count", None).and_then(|s| s.modulus);
         Self {
+            grid,
             fuel: rig.fuel.clone(),
             running: timed("engine.running"),
             turning: timed("engine.speed_rpm"),
+            metered: Counter::new(grid, count.between, modulus),
             count: (count.clone(), Counter::new(grid, count.between, modulus)),
-            fuel_temp: (gauge("engine.fuel_temp_c"), None),
+            temperature: Level::new(grid, temp.between),
+            fuel_temp: (temp, None),
             rate: LevelGauge::new(rig, grid, "engine.fuel_rate_g_s", None),
             coolant: LevelGauge::new(rig, grid, "engine.coolant_c", None),
             air: Level::new(grid, maf.between),
@@ -62,18 +70,16 @@ impl Engine {
 
     pub(super) fn take(&mut self, batch: &RecordBatch) {
         let t = times(batch);
-        self.rate.take(t, batch, "fuel_rate_g_s");
-        self.coolant.take(t, batch, "coolant_c");
+        let mut at = Times::new(self.grid);
+        self.rate.take(&mut at, t, batch, "fuel_rate_g_s");
+        self.coolant.take(&mut at, t, batch, "coolant_c");
         let (gauge, timeline) = &mut self.running;
         each_bool(batch, "running", |i, on| {
             gauge.see_int(t[i], i64::from(on));
             timeline.add(t[i], u8::from(on));
         });
         let (gauge, timeline) = &mut self.turning;
-        each(floats(batch, "speed_rpm"), |i, rpm| {
-            gauge.see(t[i], rpm);
-            timeline.add(t[i], u8::from(rpm > RUNNING_RPM));
-        });
+        gauge.follow(timeline, &mut at, t, floats(batch, "speed_rpm"), |rpm| u8::from(rpm > RUNNING_RPM));
         self.take_meter(t, batch);
         self.take_air(t, batch);
     }
@@ -84,12 +90,14 @@ impl Engine {
         each_pair(floats(batch, "fuel_temp_c"), ints(batch, "fuel_count"), |i, temp, count| {
             if let Some(temp) = temp {
                 self.fuel_temp.0.see(t[i], temp);
+                self.temperature.add(t[i], temp);
                 self.fuel_temp.1 = Some(temp);
                 weight = grams_per_pulse(&self.fuel, self.fuel_temp.1);
             }
             if let Some(count) = count {
                 self.count.0.see_int(t[i], count);
                 self.count.1.add(t[i], count, weight.unwrap_or(0.0));
+                self.metered.add(t[i], count, self.fuel.ml_per_pulse.unwrap_or(0.0));
             }
         });
     }
@@ -169,6 +177,7 @@ impl Engine {
         self.report(&meter, findings);
         if self.has(FuelSource::Meter) {
             columns.put_counter("fuel_meter_g", &meter.cells);
+            columns.put_counter("fuel_meter_ml", &self.metered.clone().finish().cells);
             columns.put("fuel_meter_valid_s", &meter.cells, |c| Some(seconds(c.valid_us)));
         }
         if self.has(FuelSource::Rate) {
@@ -188,6 +197,9 @@ impl Engine {
             columns.copy(mass, "fuel_ml", 1.0 / self.fuel.density_g_per_ml);
             columns.copy(valid, "fuel_valid_s", 1.0);
         }
+        if self.fuel_temp.0.seen() {
+            columns.put("fuel_temp_c", &self.temperature.finish(), LevelCell::mean);
+        }
         if self.coolant.gauge.seen() {
             columns.put("coolant_c", &self.coolant.level.finish(), LevelCell::mean);
         }
@@ -201,11 +213,9 @@ impl Engine {
 /// Mass of a pulse's volume of fuel, g.
 ///
 /// # Formula
-/// `m = V · ρ_ref / (1 + β · (T − T_ref))`: the metered volume, shrunk to what it has at the reference temperature,
-/// times the density there; `β` is the volume expansion. Without a temperature the fuel is taken to be at the
-/// reference.
+/// `m = V · f(T) · ρ_ref`: the metered volume, shrunk to what it has at the reference temperature by
+/// [`Fuel::volume_factor`], times the density there. Without a temperature the fuel is taken to be at the reference.
 fn grams_per_pulse(fuel: &Fuel, temp_c: Option<f64>) -> Option<f64> {
     let volume = fuel.ml_per_pulse?;
-    let warmer = temp_c.map_or(0.0, |t| t - fuel.reference_c);
-    Some(volume * fuel.density_g_per_ml / (1.0 + fuel.expansion_per_k * warmer))
+    Some(volume * fuel.density_g_per_ml * temp_c.map_or(1.0, |t| fuel.volume_factor(t)))
 }

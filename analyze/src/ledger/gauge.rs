@@ -8,8 +8,11 @@ use arrow::{
 };
 use tallywheel_schemas::{Channel, Rig};
 
-use super::findings::ChannelFinding;
-use crate::integral::{Between, CounterOutcome, Grid, Level, Watch, Watched};
+use super::{
+    dense::{Held, Times},
+    findings::ChannelFinding,
+};
+use crate::integral::{Between, CounterOutcome, Grid, Level, Stamps, Timeline, Values, Watch, Watched};
 
 /// The channel, how it behaves, and its samples counted.
 #[derive(Debug, Clone)]
@@ -47,6 +50,34 @@ impl Gauge {
     #[inline(always)]
     pub(super) fn see_int(&mut self, t: i64, value: i64) {
         self.watch.add(t, value as u64);
+    }
+
+    /// Sees a column and follows the state that its values stand for. Values of one state are those of one interval.
+    pub(super) fn follow(
+        &mut self,
+        timeline: &mut Timeline,
+        times: &mut Times,
+        t: &[i64],
+        column: Option<&PrimitiveArray<Float64Type>>,
+        state: impl Fn(f64) -> u8,
+    ) {
+        match times.dense(t, column, None) {
+            Held::Nothing => {}
+            Held::Little => each(column, |i, v| {
+                self.see(t[i], v);
+                timeline.add(t[i], state(v));
+            }),
+            Held::Much(dense) => {
+                let (stamps, values) = (times.stamps(&dense), times.values(&dense));
+                self.see_all(stamps, &values);
+                timeline.take(stamps, &values, state);
+            }
+        }
+    }
+
+    /// Sees many samples.
+    pub(super) fn see_all(&mut self, stamps: &Stamps, values: &Values<'_>) {
+        self.watch.take(stamps, values.v);
     }
 
     pub(super) fn watched(&self) -> Watched {
@@ -100,9 +131,20 @@ impl LevelGauge {
         self.level.add(t, v);
     }
 
+    /// Takes many samples.
+    pub(super) fn add_all(&mut self, stamps: &Stamps, values: &Values<'_>) {
+        self.gauge.see_all(stamps, values);
+        self.level.take(stamps, values);
+    }
+
     /// Takes a whole column.
-    pub(super) fn take(&mut self, times: &[i64], batch: &RecordBatch, column: &str) {
-        each(floats(batch, column), |i, v| self.add(times[i], v));
+    pub(super) fn take(&mut self, times: &mut Times, t: &[i64], batch: &RecordBatch, column: &str) {
+        let column = floats(batch, column);
+        match times.dense(t, column, None) {
+            Held::Nothing => {}
+            Held::Little => each(column, |i, v| self.add(t[i], v)),
+            Held::Much(dense) => self.add_all(times.stamps(&dense), &times.values(&dense)),
+        }
     }
 }
 
@@ -111,8 +153,11 @@ pub(super) fn times(batch: &RecordBatch) -> &[i64] {
     ints(batch, "t_us").map_or(&[], |t| t.values())
 }
 
+/// A column of floats.
+pub(super) type Floats = PrimitiveArray<Float64Type>;
+
 /// A column of floats, if the batch has it.
-pub(super) fn floats<'a>(batch: &'a RecordBatch, column: &str) -> Option<&'a PrimitiveArray<Float64Type>> {
+pub(super) fn floats<'a>(batch: &'a RecordBatch, column: &str) -> Option<&'a Floats> {
     batch.column_by_name(column)?.as_primitive_opt()
 }
 
@@ -140,6 +185,17 @@ pub(super) fn each<T: ArrowPrimitiveType>(array: Option<&PrimitiveArray<T>>, mut
     }
 }
 
+/// The same for some rows of a column.
+#[inline]
+pub(super) fn each_of<T: ArrowPrimitiveType>(
+    array: Option<&PrimitiveArray<T>>,
+    rows: &[u32],
+    mut f: impl FnMut(usize, T::Native),
+) {
+    let Some(array) = array.filter(|a| a.null_count() < a.len()) else { return };
+    rows.iter().map(|i| *i as usize).filter(|i| array.is_valid(*i)).for_each(|i| f(i, array.value(i)));
+}
+
 /// Calls `f` with every row in which either of two columns has a value.
 ///
 /// There is one place that calls `f`, so that it is inlined there: a call costs as much as the integration of a row.
@@ -150,7 +206,7 @@ pub(super) fn each_pair<A: ArrowPrimitiveType, B: ArrowPrimitiveType>(
     mut f: impl FnMut(usize, Option<A::Native>, Option<B::Native>),
 ) {
     let rows = a.map_or(0, Array::len).max(b.map_or(0, Array::len));
-    let (a, b) = (Values::of(a), Values::of(b));
+    let (a, b) = (Cells::of(a), Cells::of(b));
     for i in 0..rows {
         let (x, y) = (a.at(i), b.at(i));
         if x.is_some() || y.is_some() {
@@ -160,12 +216,12 @@ pub(super) fn each_pair<A: ArrowPrimitiveType, B: ArrowPrimitiveType>(
 }
 
 /// A column's values and which of them are there; no values at all where there is no column.
-struct Values<'a, T> {
+struct Cells<'a, T> {
     values: &'a [T],
     nulls: Option<&'a NullBuffer>,
 }
 
-impl<'a, T: ArrowNativeType> Values<'a, T> {
+impl<'a, T: ArrowNativeType> Cells<'a, T> {
     fn of<A: ArrowPrimitiveType<Native = T>>(array: Option<&'a PrimitiveArray<A>>) -> Self {
         let nulls = array.and_then(Array::nulls).filter(|n| n.null_count() > 0);
         Self { values: array.map_or(&[], |a| &a.values()[..]), nulls }

@@ -5,6 +5,7 @@ use tallywheel_schemas::{Rig, rig::DistanceSource};
 
 use super::{
     columns::{Columns, seconds},
+    dense::Times,
     findings::{ChannelFinding, Findings},
     gauge::{Gauge, LevelGauge, each, floats, ints, times},
 };
@@ -15,6 +16,7 @@ pub(super) const COLUMNS: &[&str] = &["wheel_speed_m_s", "gps_speed_m_s", "alt_m
 /// The accumulators of the `motion` table.
 #[derive(Debug)]
 pub(super) struct Motion {
+    grid: Grid,
     wheel: LevelGauge,
     gps: LevelGauge,
     alt: (Gauge, Latest),
@@ -29,6 +31,7 @@ impl Motion {
         let hall = Gauge::new(rig, "motion.hall_count", None);
         let modulus = rig.signal("motion.hall_count", None).and_then(|s| s.modulus);
         Self {
+            grid,
             wheel: LevelGauge::new(rig, grid, "motion.wheel_speed_m_s", None),
             gps: LevelGauge::new(rig, grid, "motion.gps_speed_m_s", None),
             alt: (alt.clone(), Latest::new(grid, alt.between)),
@@ -40,8 +43,9 @@ impl Motion {
 
     pub(super) fn take(&mut self, batch: &RecordBatch) {
         let t = times(batch);
-        self.wheel.take(t, batch, "wheel_speed_m_s");
-        self.gps.take(t, batch, "gps_speed_m_s");
+        let mut at = Times::new(self.grid);
+        self.wheel.take(&mut at, t, batch, "wheel_speed_m_s");
+        self.gps.take(&mut at, t, batch, "gps_speed_m_s");
         let (gauge, latest) = &mut self.alt;
         each(floats(batch, "alt_m"), |i, v| {
             gauge.see(t[i], v);

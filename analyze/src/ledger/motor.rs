@@ -3,15 +3,16 @@
 use std::{f64::consts::PI, ops::Range};
 
 use arrow::{
-    array::{AsArray, RecordBatch},
+    array::{Array, AsArray, RecordBatch},
     datatypes::Int32Type,
 };
 use tallywheel_schemas::{Rig, rig::Assist, table::MOTOR_LEDGER_COLUMNS};
 
 use super::{
     columns::{Columns, seconds},
+    dense::{Held, Times},
     findings::Findings,
-    gauge::{Gauge, LevelGauge, each, each_pair, floats, ints, times},
+    gauge::{Floats, Gauge, LevelGauge, each_of, floats, ints, times},
 };
 use crate::integral::{Grid, LevelCell, Product, Timeline, any_of};
 
@@ -64,15 +65,17 @@ impl Motors {
         };
         let Some(names) = position.values().as_string_opt::<i32>() else { return };
         let of_key: Vec<usize> = names.iter().map(|name| self.index(name.unwrap_or_default())).collect();
-        // A position is never null by its schema; a key out of range would go to the first motor of the file.
-        let of_row: Vec<usize> = position
-            .keys()
-            .values()
-            .iter()
-            .map(|k| usize::try_from(*k).ok().and_then(|k| of_key.get(k)).copied().unwrap_or_default())
-            .collect();
-        if !self.motors.is_empty() {
-            self.take_columns(batch, &of_row);
+        if self.motors.is_empty() {
+            return;
+        }
+        let mut rows: Vec<Vec<u32>> = vec![Vec::new(); self.motors.len()];
+        for (row, key) in (0_u32..).zip(position.keys().values()) {
+            // A position is never null by its schema; a key out of range would go to the first motor of the file.
+            let motor = usize::try_from(*key).ok().and_then(|k| of_key.get(k)).copied().unwrap_or_default();
+            rows[motor].push(row);
+        }
+        for (motor, rows) in self.motors.iter_mut().zip(&rows) {
+            motor.take(batch, rows, self.grid, &self.rig.assist);
         }
     }
 
@@ -81,27 +84,6 @@ impl Motors {
             self.motors.push(Motor::new(&self.rig, self.grid, position));
             self.motors.len() - 1
         })
-    }
-
-    fn take_columns(&mut self, batch: &RecordBatch, of_row: &[usize]) {
-        let t = times(batch);
-        let assist = &self.rig.assist;
-        let motors = &mut self.motors;
-        each_pair(floats(batch, "torque_n_m"), floats(batch, "speed_rpm"), |i, torque, speed| {
-            motors[of_row[i]].turn(t[i], torque, speed, assist);
-        });
-        each(floats(batch, "command_pct"), |i, v| {
-            let (gauge, timeline) = &mut motors[of_row[i]].command;
-            gauge.see(t[i], v);
-            timeline.add(t[i], state(v, assist.command_threshold_pct));
-        });
-        each(floats(batch, "winding_temp_c"), |i, v| motors[of_row[i]].winding.add(t[i], v));
-        each(floats(batch, "controller_temp_c"), |i, v| motors[of_row[i]].controller.add(t[i], v));
-        each(ints(batch, "fault"), |i, v| {
-            let (gauge, timeline) = &mut motors[of_row[i]].fault;
-            gauge.see_int(t[i], v);
-            timeline.add(t[i], u8::from(v != 0));
-        });
     }
 
     /// Adds the assist's state to the ledger's columns and gives each motor's own. A motor that never said anything
@@ -153,6 +135,60 @@ impl Motor {
             winding: level("motor.winding_temp_c"),
             controller: level("motor.controller_temp_c"),
             fault: timed("motor.fault"),
+        }
+    }
+
+    /// Takes the rows of a batch that are this motor's.
+    fn take(&mut self, batch: &RecordBatch, rows: &[u32], grid: Grid, assist: &Assist) {
+        let t = times(batch);
+        let mut at = Times::new(grid);
+        self.take_power(&mut at, batch, rows, assist);
+        let column = floats(batch, "command_pct");
+        let (gauge, timeline) = &mut self.command;
+        let driven = |v| state(v, assist.command_threshold_pct);
+        match at.dense(t, column, Some(rows)) {
+            Held::Nothing => {}
+            Held::Little => each_of(column, rows, |i, v| {
+                gauge.see(t[i], v);
+                timeline.add(t[i], driven(v));
+            }),
+            Held::Much(dense) => {
+                let (stamps, values) = (at.stamps(&dense), at.values(&dense));
+                gauge.see_all(stamps, &values);
+                timeline.take(stamps, &values, driven);
+            }
+        }
+        for (level, name) in [(&mut self.winding, "winding_temp_c"), (&mut self.controller, "controller_temp_c")] {
+            let column = floats(batch, name);
+            match at.dense(t, column, Some(rows)) {
+                Held::Nothing => {}
+                Held::Little => each_of(column, rows, |i, v| level.add(t[i], v)),
+                Held::Much(dense) => level.add_all(at.stamps(&dense), &at.values(&dense)),
+            }
+        }
+        let (gauge, timeline) = &mut self.fault;
+        each_of(ints(batch, "fault"), rows, |i, v| {
+            gauge.see_int(t[i], v);
+            timeline.add(t[i], u8::from(v != 0));
+        });
+    }
+
+    fn take_power(&mut self, at: &mut Times, batch: &RecordBatch, rows: &[u32], assist: &Assist) {
+        let t = times(batch);
+        let (torque, speed) = (floats(batch, "torque_n_m"), floats(batch, "speed_rpm"));
+        if let (Held::Much(n_m), Held::Much(rpm)) = (at.dense(t, torque, Some(rows)), at.dense(t, speed, Some(rows)))
+            && Times::together(&n_m, &rpm)
+        {
+            let (stamps, n_m, rpm) = (at.stamps(&n_m), at.values(&n_m), at.values(&rpm));
+            self.torque.add_all(stamps, &n_m);
+            self.by_torque.take(stamps, &n_m, |v| state(v, assist.torque_threshold_n_m));
+            self.speed.see_all(stamps, &rpm);
+            self.power.take(stamps, &n_m, &rpm);
+            return;
+        }
+        let value = |column: Option<&Floats>, i: usize| column.filter(|c| c.is_valid(i)).map(|c| c.value(i));
+        for i in rows.iter().map(|i| *i as usize) {
+            self.turn(t[i], value(torque, i), value(speed, i), assist);
         }
     }
 

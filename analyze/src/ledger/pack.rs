@@ -5,8 +5,9 @@ use tallywheel_schemas::Rig;
 
 use super::{
     columns::{Columns, J_PER_WH},
+    dense::{Held, Times},
     findings::Findings,
-    gauge::{Gauge, LevelGauge, each, each_pair, floats, times},
+    gauge::{Floats, Gauge, LevelGauge, each, each_pair, floats, times},
 };
 use crate::integral::{Grid, Latest, Product, SignedLevel};
 
@@ -15,6 +16,7 @@ pub(super) const COLUMNS: &[&str] = &["voltage_v", "current_a", "soc_pct", "wall
 /// The accumulators of the `pack` table.
 #[derive(Debug)]
 pub(super) struct Pack {
+    grid: Grid,
     voltage: Gauge,
     current: Gauge,
     power: Product,
@@ -28,6 +30,7 @@ impl Pack {
         let gauge = |channel| Gauge::new(rig, channel, None);
         let (voltage, current, soc) = (gauge("pack.voltage_v"), gauge("pack.current_a"), gauge("pack.soc_pct"));
         Self {
+            grid,
             power: Product::new(grid, voltage.between, current.between),
             charge: SignedLevel::new(grid, current.between),
             soc: (soc.clone(), Latest::new(grid, soc.between)),
@@ -39,7 +42,28 @@ impl Pack {
 
     pub(super) fn take(&mut self, batch: &RecordBatch) {
         let t = times(batch);
-        each_pair(floats(batch, "voltage_v"), floats(batch, "current_a"), |i, voltage, current| {
+        let mut at = Times::new(self.grid);
+        self.take_power(&mut at, t, floats(batch, "voltage_v"), floats(batch, "current_a"));
+        let (gauge, latest) = &mut self.soc;
+        each(floats(batch, "soc_pct"), |i, v| {
+            gauge.see(t[i], v);
+            latest.add(t[i], v);
+        });
+        self.wall.take(&mut at, t, batch, "wall_power_w");
+    }
+
+    fn take_power(&mut self, at: &mut Times, t: &[i64], voltage: Option<&Floats>, current: Option<&Floats>) {
+        if let (Held::Much(v), Held::Much(a)) = (at.dense(t, voltage, None), at.dense(t, current, None))
+            && Times::together(&v, &a)
+        {
+            let (stamps, v, a) = (at.stamps(&v), at.values(&v), at.values(&a));
+            self.voltage.see_all(stamps, &v);
+            self.current.see_all(stamps, &a);
+            self.charge.take(stamps, &a);
+            self.power.take(stamps, &v, &a);
+            return;
+        }
+        each_pair(voltage, current, |i, voltage, current| {
             let t = t[i];
             if let Some(v) = voltage {
                 self.voltage.see(t, v);
@@ -55,12 +79,6 @@ impl Pack {
                 (None, None) => {}
             }
         });
-        let (gauge, latest) = &mut self.soc;
-        each(floats(batch, "soc_pct"), |i, v| {
-            gauge.see(t[i], v);
-            latest.add(t[i], v);
-        });
-        self.wall.take(t, batch, "wall_power_w");
     }
 
     pub(super) fn finish(self, columns: &mut Columns, findings: &mut Findings) {

@@ -149,12 +149,19 @@ fn meter_pulses_are_corrected_to_the_reference_temperature() {
         .all("fuel_temp_c", [35.0; 11])
         .all("fuel_rate_g_s", [9.0; 11]);
     let channels = [("engine.fuel_count", ""), ("engine.fuel_temp_c", ""), ("engine.fuel_rate_g_s", "")];
-    let (_dir, ledger) = ledger_of(&rig(&channels, "[fuel]\nml_per_pulse = 0.1\n"), vec![engine.clone()]);
+    let linear = "[fuel]\nml_per_pulse = 0.1\nexpansion_per_k = 0.00095\n";
+    let (_dir, ledger) = ledger_of(&rig(&channels, linear), vec![engine.clone()]);
     assert_eq!(ledger.findings.fuel_source, Some(FuelSource::Meter));
     // 1000 pulses of 0.1 mL at 20 K above the reference: 100 mL / (1 + 0.00095 * 20).
     close(total(&ledger, "fuel_ml"), 100.0 / 1.019, 1e-9);
     close(total(&ledger, "fuel_g"), 74.5 / 1.019, 1e-9);
     close(total(&ledger, "fuel_rate_g"), 90.0, 1e-9);
+    close(total(&ledger, "fuel_meter_ml"), 100.0, 1e-9);
+    assert_eq!(floats(&ledger.bins, "fuel_temp_c")[0], Some(35.0));
+    // Without a stated expansion the petroleum tables apply: exp(-x (1 + 0.8 x)) with x = 20 K (346.4228/745^2 +
+    // 0.4388/745), worked out in Python.
+    let tables = rig(&channels, "[fuel]\nml_per_pulse = 0.1\n");
+    close(total(&ledger_of(&tables, vec![engine.clone()]).1, "fuel_ml"), 97.556_941_5, 1e-6);
     let named = rig(&channels, "[fuel]\nml_per_pulse = 0.1\nsource = \"rate\"\n");
     close(total(&ledger_of(&named, vec![engine.clone()]).1, "fuel_g"), 90.0, 1e-9);
     let (_dir, no_volume) = ledger_of(&rig(&channels, ""), vec![engine]);

@@ -1,14 +1,18 @@
 //! The report as one page that needs no network and prints well.
 
+mod account;
+mod evidence;
+mod likeness;
+
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use tallywheel_schemas::{
     Condition, Units,
-    report::{Comparability, Decision, Mileage, Report},
+    report::{Decision, Mileage, Report},
 };
 
 use super::{
     CAUTIONS, METHOD, Plots,
-    text::{consumption, distance, interval, length, mileage_line, per_one, temperature},
+    text::{consumption, distance, interval, mileage_line, temperature},
 };
 use crate::figure::{duration, fixed, signed};
 
@@ -31,9 +35,11 @@ pub fn page(report: &Report, plots: &Plots, units: Units) -> String {
                     (opening(report))
                     (numbers(report, units))
                     (grounds(report))
-                    (electricity(report, units))
+                    (account::account(&report.energy, units))
                     (runs(report, plots, units))
-                    (comparability(&report.comparability))
+                    (likeness::section(report, plots, units))
+                    (evidence::fuel(&report.fuel_check))
+                    (evidence::budget(&report.budget))
                     (heat(report, plots, units))
                     (speeds(report, plots, units))
                     (method(report))
@@ -115,57 +121,6 @@ fn grounds(report: &Report) -> Markup {
     }
 }
 
-fn electricity(report: &Report, units: Units) -> Markup {
-    let e = &report.energy;
-    let cell = |name: &str, value: Option<String>| {
-        html! {
-            tr { th { (name) } td { (value.unwrap_or_else(|| "not known".to_owned())) } }
-        }
-    };
-    let per = |v: Option<f64>, decimals, unit: &str| {
-        v.map(|v| {
-            let (v, of) = per_one(v, units);
-            format!("{} {unit}/{of}", fixed(v, decimals))
-        })
-    };
-    html! {
-        section {
-            h2 { "Electricity" }
-            table.figures {
-                (cell("Out of the pack", energy_and_charge(e.pack_out_kwh, e.pack_out_ah)))
-                (cell("Back into the pack", energy_and_charge(e.pack_in_kwh, e.pack_in_ah)))
-                (cell("Net", e.net_kwh.map(|v| fixed(v, 2) + " kWh")))
-                (cell("Net over distance", per(e.per_km_wh, 0, "Wh")))
-                (cell("Equivalent full cycles", e.equivalent_full_cycles.map(|c| fixed(c, 2))))
-                (cell("Charging efficiency", e.charging_efficiency.as_ref().map(|c| format!("{} ({})", fixed(c.value, 3), c.source))))
-                (cell("From the wall", per(e.wall_per_km_wh, 0, "Wh")))
-                (cell("Distance on one full pack", e.distance_on_pack_km.map(|km| { let (miles, unit) = length(km, units); format!("{} {unit}", fixed(miles, 0)) })))
-                (cell("Counting electricity as petrol", match units {
-                    Units::Metric => e.petrol_equivalent_l_per_100km.map(|l| format!("{} L/100 km", fixed(l, 2))),
-                    Units::Us => e.petrol_equivalent_mpg_us.map(|m| format!("{} mpg", fixed(m, 1))),
-                }))
-                @if let (Some(cost), Some(currency)) = (&e.cost_per_km, &e.currency) {
-                    (cell("Energy cost, without assist", per(Some(cost.baseline), 3, currency)))
-                    (cell("Energy cost, with assist", per(Some(cost.assist), 3, currency)))
-                }
-                @if let Some(co2) = &e.co2_g_per_km {
-                    (cell("CO₂, without assist", per(Some(co2.baseline), 0, "g")))
-                    (cell("CO₂, with assist", per(Some(co2.assist), 0, "g")))
-                }
-            }
-            p.note {
-                @if let Some(reservation) = &e.reservation { strong { (reservation) ". " } }
-                "Over " (e.runs) " assisted runs that count and have complete pack data. Energies are uncertain by ± "
-                (fixed(e.relative_expanded_uncertainty * 100.0, 1)) " % (k = 2) from calibrations."
-            }
-        }
-    }
-}
-
-fn energy_and_charge(kwh: Option<f64>, ah: Option<f64>) -> Option<String> {
-    Some(format!("{} kWh, {} Ah", fixed(kwh?, 2), fixed(ah?, 1)))
-}
-
 fn runs(report: &Report, plots: &Plots, units: Units) -> Markup {
     let percent = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| fixed(v * 100.0, 1));
     let number = |v: Option<f64>, decimals| v.map_or_else(|| "–".to_owned(), |v| fixed(v, decimals));
@@ -241,33 +196,6 @@ fn left_out(report: &Report) -> Markup {
     }
 }
 
-fn comparability(rows: &[Comparability]) -> Markup {
-    let value =
-        |v: Option<f64>, unit: &str| v.map_or_else(|| "not known".to_owned(), |v| format!("{} {unit}", fixed(v, 1)));
-    let limit = |c: &Comparability| match c.limit_unit.as_str() {
-        "share" => format!("{} %", fixed(c.limit * 100.0, 0)),
-        unit => format!("{} {unit}", fixed(c.limit, 1)),
-    };
-    html! {
-        section {
-            h2 { "Were the conditions alike?" }
-            table.runs {
-                thead { tr { th { "" } th.n { "Without assist" } th.n { "With assist" } th.n { "Largest in a pair" } th.n { "Allowed" } th { "" } } }
-                tbody { @for c in rows {
-                    tr {
-                        td { (c.quantity) }
-                        td.n { (value(c.baseline, &c.unit)) } td.n { (value(c.assist, &c.unit)) }
-                        td.n { (c.largest_in_a_pair.map_or_else(|| "–".to_owned(), |d| format!("{} {}", fixed(d, 1), c.unit))) }
-                        td.n { (limit(c)) }
-                        td { (match c.alike { Some(true) => "alike", Some(false) => "differs", None => "cannot be said" }) }
-                    }
-                } }
-            }
-            p.note { "Limits are those of the campaign file; its defaults are common practice of road testing." }
-        }
-    }
-}
-
 fn heat(report: &Report, plots: &Plots, units: Units) -> Markup {
     let peak = |t: Option<f64>| t.map_or_else(|| "not known".to_owned(), |t| temperature(t, units));
     html! {
@@ -328,6 +256,7 @@ fn method(report: &Report) -> Markup {
                 @for rig in &p.rigs_blake3 { tr { th { "Rig (BLAKE3)" } td.hash { (rig) } } }
                 @for run in &report.runs { tr { th { "Run " (run.id) } td.hash { (run.session) " " (run.content_blake3) } } }
             }
+            (evidence::inputs(p))
         }
     }
 }

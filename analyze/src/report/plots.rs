@@ -3,6 +3,8 @@
 //! The drawing library works in whole pixels, so every figure is drawn at double size and scaled by its view
 //! box. Colours differ in lightness as well as hue, so that they survive a grey printer.
 
+mod likeness;
+
 use plotters::{
     coord::Shift,
     prelude::*,
@@ -36,6 +38,10 @@ pub struct Plots {
     pub temperatures: Option<String>,
     /// Consumption by class of speed.
     pub speeds: Option<String>,
+    /// Share of time by class of speed.
+    pub histogram: Option<String>,
+    /// Satellite tracks.
+    pub tracks: Option<String>,
 }
 
 /// Error of a figure: the drawing library's, or a ledger without its columns.
@@ -63,6 +69,9 @@ type Drawn = Result<(), Box<dyn std::error::Error>>;
 pub fn draw(report: &Report, runs: &[RunFacts<'_>], units: Units) -> Result<Plots, PlotError> {
     let pair = shown_pair(report, runs);
     let traces = pair.map(|(b, a)| Ok::<_, PlotError>((Trace::of(b)?, Trace::of(a)?))).transpose()?;
+    let drives = likeness::drives(report, runs);
+    let driven =
+        [&report.likeness.baseline_time_share, &report.likeness.assist_time_share].iter().any(|s| !s.is_empty());
     let heat: Vec<&MotorHeat> = report.thermal.iter().filter(|m| m.covered_s > 0.0).collect();
     Ok(Plots {
         runs: figure("runs", (1480, 560), !report.runs.is_empty(), |area| per_run(area, report, units))?,
@@ -75,6 +84,8 @@ pub fn draw(report: &Report, runs: &[RunFacts<'_>], units: Units) -> Result<Plot
         speeds: figure("speeds", (1480, 560), !report.speed_bins.is_empty(), |area| {
             speeds(area, &report.speed_bins, units)
         })?,
+        histogram: figure("histogram", (1480, 460), driven, |area| likeness::histogram(area, report, units))?,
+        tracks: figure("tracks", (1480, 900), !drives.is_empty(), |area| likeness::tracks(area, &drives, units))?,
     })
 }
 

@@ -1,5 +1,11 @@
 //! The report as text for the terminal.
 
+pub(super) mod account;
+mod evidence;
+pub(super) mod likeness;
+
+pub(super) use evidence::{budget_sum, significant};
+
 use std::fmt::Write as _;
 
 use tallywheel_schemas::{
@@ -43,7 +49,7 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
         )?;
     }
     writeln!(out)?;
-    energy(out, report, units)?;
+    account::account(out, &report.energy, units)?;
     writeln!(out, "\nRuns")?;
     let width = report.runs.iter().map(|r| r.id.chars().count()).max().unwrap_or(0);
     for run in &report.runs {
@@ -58,16 +64,9 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
     for session in &report.unusable_sessions {
         writeln!(out, "  session {} is left out: {}", session.session, session.reason)?;
     }
-    writeln!(out, "\nWere the conditions alike?")?;
-    for c in &report.comparability {
-        let value = |v: Option<f64>| v.map_or_else(|| "unknown".to_owned(), |v| format!("{} {}", fixed(v, 1), c.unit));
-        let alike = match c.alike {
-            Some(true) => "alike",
-            Some(false) => "differs",
-            None => "cannot be said",
-        };
-        writeln!(out, "  {:<20} {} without assist, {} with: {alike}", c.quantity, value(c.baseline), value(c.assist))?;
-    }
+    likeness::write(out, report, units)?;
+    evidence::fuel(out, report)?;
+    evidence::budget(out, report)?;
     writeln!(out, "\nHeat over the assisted runs{}", if report.thermal.is_empty() { ": not recorded" } else { "" })?;
     for motor in &report.thermal {
         let above: Vec<String> = motor
@@ -84,58 +83,9 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
             motor.life_used_fraction
         )?;
     }
-    writeln!(out)?;
+    evidence::provenance(out, report)?;
     for caution in CAUTIONS {
         writeln!(out, "Caution: {caution}")?;
-    }
-    Ok(())
-}
-
-fn energy(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
-    let e = &report.energy;
-    let u = e.relative_expanded_uncertainty;
-    let kwh = |v: Option<f64>| v.map_or_else(|| "unknown".to_owned(), |v| rounded(v, v.abs() * u / 2.0));
-    writeln!(
-        out,
-        "Pack energy, assisted   {} kWh out, {} kWh in, {} kWh net",
-        kwh(e.pack_out_kwh),
-        kwh(e.pack_in_kwh),
-        kwh(e.net_kwh)
-    )?;
-    if let (Some(wall), Some(efficiency)) = (e.wall_per_km_wh, &e.charging_efficiency) {
-        let (value, unit) = per_one(wall / 10.0, units);
-        writeln!(
-            out,
-            "From the wall           {} kWh per 100 {unit} at a charging efficiency of {} ({})",
-            fixed(value, 1),
-            fixed(efficiency.value, 2),
-            efficiency.source
-        )?;
-    }
-    if let (Some(mpg), Some(l)) = (e.petrol_equivalent_mpg_us, e.petrol_equivalent_l_per_100km) {
-        let shown = match units {
-            Units::Us => format!("{} mpg", fixed(mpg, 1)),
-            Units::Metric => format!("{} L/100 km", fixed(l, 2)),
-        };
-        writeln!(out, "Counting electricity    {shown} petrol-equivalent")?;
-    }
-    if let (Some(cost), Some(currency)) = (&e.cost_per_km, &e.currency) {
-        let (b, unit) = per_one(cost.baseline, units);
-        writeln!(
-            out,
-            "Energy cost             {} {currency}/{unit} without assist, {} with",
-            fixed(b, 3),
-            fixed(per_one(cost.assist, units).0, 3)
-        )?;
-    }
-    if let Some(co2) = &e.co2_g_per_km {
-        let (b, unit) = per_one(co2.baseline, units);
-        writeln!(
-            out,
-            "CO2                     {} g/{unit} without assist, {} with",
-            fixed(b, 0),
-            fixed(per_one(co2.assist, units).0, 0)
-        )?;
     }
     Ok(())
 }
@@ -145,6 +95,15 @@ pub(super) fn interval(i: &Interval) -> String {
     match (i.low, i.high) {
         (Some(low), Some(high)) => format!("{} % ({} to {} %)", signed(i.estimate, 1), signed(low, 1), signed(high, 1)),
         _ => format!("{} % (no interval)", signed(i.estimate, 1)),
+    }
+}
+
+/// An interval of a bare number with so many decimals.
+pub(super) fn interval_of(i: &Interval, decimals: usize) -> String {
+    let shown = |v: f64| fixed(v, decimals).replacen('-', "−", 1);
+    match (i.low, i.high) {
+        (Some(low), Some(high)) => format!("{} ({} to {})", shown(i.estimate), shown(low), shown(high)),
+        _ => format!("{} (no interval)", shown(i.estimate)),
     }
 }
 
@@ -168,6 +127,14 @@ pub(super) fn mileage_line(m: &Mileage, units: Units) -> String {
             fixed(m.fuel_l, 2),
             m.runs
         ),
+    }
+}
+
+/// Consumption, or mileage, in the unit asked for.
+pub(super) fn consumption_of(l_per_100km: f64, units: Units) -> String {
+    match units {
+        Units::Metric => format!("{} L/100 km", fixed(l_per_100km, 2)),
+        Units::Us => format!("{} mpg", fixed(tallywheel_schemas::units::mpg_us_from_l_per_100km(l_per_100km), 1)),
     }
 }
 

@@ -86,6 +86,7 @@ mod tests {
             certificate: None,
             relative_uncertainty: 0.0,
             absolute_uncertainty: 0.0,
+            degrees_of_freedom: None,
         };
         let now = CalibrationNow::on(today.parse().expect("a day"), Some(&calibration));
         (now.state, now.text())

@@ -73,10 +73,17 @@ pub(super) fn all(
     let used = report.used_runs()?;
     let is_used = |run: &str| used.iter().any(|u| u == run);
     let mut checks = vec![Check::count("runs used".to_owned(), truth.runs.len() as u64, used.len() as u64)];
-    for condition in [Condition::Baseline, Condition::Assist] {
+    let tale = plan.scenario.tale;
+    // A meter that loses pulses is wrong by more than it states: that is the tale, and what the verdict must notice.
+    let is_sound = tale.meter_share() >= 1.0;
+    for condition in
+        [Condition::Baseline, Condition::Assist].into_iter().filter(|c| is_sound || *c == Condition::Baseline)
+    {
         checks.push(mileage(condition, &truth.totals(condition, is_used), report, &rig)?);
     }
-    checks.push(improvement(truth.improvement_percent(is_used), report)?);
+    if is_sound {
+        checks.push(improvement(truth.improvement_percent(is_used), report)?);
+    }
     checks.extend(energy(&truth.totals(Condition::Assist, is_used), report, &rig)?);
     for position in POSITIONS {
         let expanded = K * absolute(&rig, "motor.winding_temp_c", Some(position));
@@ -84,6 +91,7 @@ pub(super) fn all(
         checks.push(Check::quantity(&format!("hottest winding {position}"), "°C", true_c, shown_c, expanded));
     }
     checks.push(verdict(plan, report)?);
+    checks.extend(tale.speaks_of().map(|word| spoken_of(word, report)).transpose()?);
     let manifests = manifests(&output.data())?;
     checks.push(imported(truth, &manifests));
     checks.extend(recorded(live, &manifests));
@@ -128,9 +136,9 @@ fn energy(totals: &Totals, report: &Report, rig: &Rig) -> Result<[Check; 2], Dem
     ])
 }
 
-/// A working kit must lead to a claim that is supported, a dead one to a claim that is not.
+/// Each tale has the verdict that it must lead to.
 fn verdict(plan: &Plan, report: &Report) -> Result<Check, DemoError> {
-    let expected = if plan.scenario.assist_works { "supported" } else { "not_supported" };
+    let expected = plan.scenario.tale.verdict();
     let decision = report.text("/verdict/decision")?;
     Ok(Check {
         what: format!("verdict on {:+.0} %", report.number("/verdict/claim_percent")?),
@@ -139,6 +147,20 @@ fn verdict(plan: &Plan, report: &Report) -> Result<Check, DemoError> {
         difference: String::new(),
         stated: "equal".to_owned(),
         holds: decision == expected,
+    })
+}
+
+/// The report must name what is wrong with the campaign.
+fn spoken_of(word: &str, report: &Report) -> Result<Check, DemoError> {
+    let said = report.sentences()?;
+    let found = said.iter().find(|sentence| sentence.contains(word));
+    Ok(Check {
+        what: format!("the report speaks of “{word}”"),
+        truth: "yes".to_owned(),
+        measured: if found.is_some() { "yes" } else { "no" }.to_owned(),
+        difference: String::new(),
+        stated: "equal".to_owned(),
+        holds: found.is_some(),
     })
 }
 

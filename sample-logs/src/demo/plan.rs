@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::{error::DemoError, route::HARBOUR_LOOP, scenario::Scenario};
+use crate::{error::DemoError, route::HARBOUR_LOOP, scenario::Scenario, tale::Tale};
 
 /// Seed unless another is given.
 pub const DEFAULT_SEED: u64 = 2026;
@@ -28,14 +28,14 @@ impl Plan {
     pub fn new(
         out: PathBuf,
         seed: u64,
-        assist_works: bool,
+        tale: Tale,
         pairs: u64,
         live_seconds: u64,
         bin_dir: Option<PathBuf>,
     ) -> Result<Self, DemoError> {
         within("pairs", pairs, 2, 20)?;
         within("live-seconds", live_seconds, 5, 600)?;
-        let scenario = Scenario { seed, assist_works, pairs: pairs as usize, route: HARBOUR_LOOP };
+        let scenario = Scenario { seed, tale, pairs: pairs as usize, route: HARBOUR_LOOP };
         Ok(Self { out, scenario, live_seconds, bin_dir })
     }
 }

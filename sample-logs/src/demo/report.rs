@@ -66,6 +66,13 @@ impl Report {
             .ok_or_else(|| self.lacks("peak temperature", &format!("/thermal of {position}")))
     }
 
+    /// The answer and the reasons of the verdict.
+    pub(super) fn sentences(&self) -> Result<Vec<String>, DemoError> {
+        let mut said = vec![self.text("/answer")?.to_owned()];
+        said.extend(self.list("/verdict/reasons")?.iter().filter_map(Value::as_str).map(str::to_owned));
+        Ok(said)
+    }
+
     fn list(&self, pointer: &str) -> Result<&Vec<Value>, DemoError> {
         self.value.pointer(pointer).and_then(Value::as_array).ok_or_else(|| self.lacks("list", pointer))
     }

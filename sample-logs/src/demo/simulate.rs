@@ -116,10 +116,10 @@ pub(super) fn table(truth: &CampaignTruth) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{demo::DEFAULT_SEED, route::HARBOUR_LOOP, scenario::Scenario};
+    use crate::{demo::DEFAULT_SEED, route::HARBOUR_LOOP, scenario::Scenario, tale::Tale};
 
-    fn simulated(seed: u64, assist_works: bool) -> CampaignTruth {
-        let scenario = Scenario { seed, assist_works, pairs: 3, route: HARBOUR_LOOP };
+    fn simulated(seed: u64, tale: Tale) -> CampaignTruth {
+        let scenario = Scenario { seed, tale, pairs: 3, route: HARBOUR_LOOP };
         let errors = sensors::draw_errors(seed);
         let runs = scenario.runs().iter().map(|r| session::run(r, errors, seed).truth).collect();
         CampaignTruth { seed, runs, pairs: scenario.pair_names(), sensors: errors, charging: None }
@@ -130,7 +130,7 @@ mod tests {
     #[test]
     fn the_campaign_is_plausible() {
         for seed in [DEFAULT_SEED, 7] {
-            let truth = simulated(seed, true);
+            let truth = simulated(seed, Tale::AsClaimed);
             let (baseline, assist) =
                 (truth.totals(Condition::Baseline, |_| true), truth.totals(Condition::Assist, |_| true));
             assert!((9.0..12.0).contains(&baseline.l_per_100km()), "{baseline:?}");
@@ -145,7 +145,7 @@ mod tests {
 
     #[test]
     fn a_dead_kit_improves_nothing() {
-        let improvement = simulated(DEFAULT_SEED, false).improvement_percent(|_| true);
+        let improvement = simulated(DEFAULT_SEED, Tale::Dead).improvement_percent(|_| true);
         assert!(improvement.abs() < 8.0, "{improvement}");
     }
 }

@@ -27,6 +27,8 @@ pub struct Setup {
     pub route: Route,
     /// Kit on, off or dead.
     pub kit: KitSwitch,
+    /// Share of its torque that the kit gives when it drives.
+    pub kit_share: f64,
     /// Factor on the rolling resistance: wet or dry road, warm or cold tyres.
     pub rolling_factor: f64,
     /// Power of lights, fans and wipers beside the usual load, W.
@@ -53,6 +55,7 @@ impl Setup {
         Self {
             route,
             kit,
+            kit_share: 1.0,
             rolling_factor: 1.0,
             extra_load_w: 0.0,
             payload_kg: 200.0,

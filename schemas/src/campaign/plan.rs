@@ -12,7 +12,8 @@ pub struct Plan {
     /// Seed of the order of driving.
     #[serde(default)]
     pub seed: u64,
-    /// Spread that was planned with: standard deviation of the log ratios of pairs.
+    /// Spread that was planned with: standard deviation of the log ratios of pairs, or of the log consumptions (test
+    /// over control ratios) of one condition where runs do not pair.
     pub spread: Option<f64>,
     /// Improvement that was expected when planning, %.
     pub expected_percent: Option<f64>,

@@ -184,7 +184,9 @@ fn check_numbers(file: &TextFile, raw: &RigText) -> Checked<()> {
     let bounds = [
         ("density_g_per_ml", raw.fuel.density_g_per_ml, 0.3, 1.5),
         ("reference_c", raw.fuel.reference_c, -20.0, 60.0),
-        ("expansion_per_k", raw.fuel.expansion_per_k, 0.0, 0.01),
+        ("expansion_per_k", optional(raw.fuel.expansion_per_k, 0.0), 0.0, 0.01),
+        ("scale_uncertainty_g", optional(raw.fuel.scale_uncertainty_g, 1.0), 1e-3, 10_000.0),
+        ("density_relative_uncertainty", optional(raw.fuel.density_relative_uncertainty, 0.0), 0.0, 0.2),
         ("stoichiometric_ratio", raw.fuel.stoichiometric_ratio, 1.0, 40.0),
         ("ml_per_pulse", optional(raw.fuel.ml_per_pulse, 1.0), 1e-6, 1000.0),
         ("m_per_edge", optional(raw.distance.m_per_edge, 1.0), 1e-5, 100.0),
@@ -292,6 +294,11 @@ fn check_scaling(text: &SignalText) -> Result<(), String> {
     }
     if relative < 0.0 || absolute < 0.0 {
         return Err("an uncertainty is not below 0".to_owned());
+    }
+    if let Some(df) = text.calibration.as_ref().and_then(|c| c.degrees_of_freedom)
+        && !(df >= 1.0 && df.is_finite())
+    {
+        return Err(format!("degrees_of_freedom = {df}; it is a finite number from 1 up, or left out where unknown"));
     }
     match text.calibration.as_ref().and_then(|c| c.due.as_deref()).filter(|day| !is_date(day)) {
         Some(day) => Err(format!("calibration due `{day}` is not a day as YYYY-MM-DD")),

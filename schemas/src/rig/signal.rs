@@ -305,6 +305,10 @@ pub struct Calibration {
     /// Standard uncertainty in the channel's unit (k = 1).
     #[serde(default)]
     pub absolute_uncertainty: f64,
+    /// Degrees of freedom of both, as the certificate states them. Without them the uncertainty is taken as exactly
+    /// known, which JCGM 100 (G.4.3) allows for bounds that are safely wide.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub degrees_of_freedom: Option<f64>,
 }
 
 const fn one() -> f64 {

@@ -76,7 +76,8 @@ impl Traffic {
     /// The kit bus of the demonstration over one drive.
     pub(super) fn skerry(quick: bool) -> Self {
         let route = if quick { HARBOUR_HOP } else { HARBOUR_LOOP };
-        let plans = Scenario { seed: SEED, assist_works: true, pairs: 1, route }.runs();
+        let plans =
+            Scenario { seed: SEED, tale: tallywheel_sample_logs::tale::Tale::AsClaimed, pairs: 1, route }.runs();
         let plan = plans.iter().find(|p| p.condition == tallywheel_schemas::Condition::Assist).unwrap_or(&plans[0]);
         let mut sent = session::run(plan, sensors::draw_errors(SEED), SEED).sent;
         let sent = sent.remove(&Port::KitBus).unwrap_or_default();

@@ -1,5 +1,7 @@
 //! Tests that cross the crates, one module a subject.
 
+mod account;
+mod audit;
 mod bad_input;
 mod campaign;
 mod crash;
@@ -12,6 +14,7 @@ mod modbus_peer;
 mod obd;
 mod public_data;
 mod python_peers;
+mod recorded;
 mod simulated;
 mod statistics;
 mod verdict_calibration;

@@ -35,8 +35,12 @@ pub(crate) type Piece = (u64, usize, Vec<u8>);
 /// So many seconds of an assisted drive from `skip_s` on, with the receiver's clock set to `start`, and what was true at
 /// its end.
 pub(crate) fn drive(start: Timestamp, skip_s: f64, length_s: f64) -> (Vec<Piece>, Sample) {
-    let scenario =
-        Scenario { seed: 5, assist_works: true, pairs: 1, route: tallywheel_sample_logs::route::HARBOUR_LOOP };
+    let scenario = Scenario {
+        seed: 5,
+        tale: tallywheel_sample_logs::tale::Tale::AsClaimed,
+        pairs: 1,
+        route: tallywheel_sample_logs::route::HARBOUR_LOOP,
+    };
     let plan = scenario.runs().remove(1);
     let mut drive = Drive::new(plan.setup.clone());
     let mut bench = Bench::new(start, Sensors::new(draw_errors(5), 5, plan.number));

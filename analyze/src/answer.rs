@@ -1,0 +1,226 @@
+//! The report's first words: what is decided, how much, and what it takes.
+//!
+//! Where the gain comes with electricity from the wall, the first sentence says so, how much that is and for how many
+//! km it holds; fuel is never named alone.
+
+use tallywheel_schemas::{
+    Campaign,
+    report::{Decision, EnergyAccount, Improvement, Interval, Verdict},
+};
+
+use crate::figure::{fixed, signed};
+
+/// Net energy per km below which the pack is as full after a run as before it, Wh/km.
+const NOTHING_TAKEN_WH: f64 = 0.5;
+
+/// The answer. `improvement` without an estimate leaves only the decision.
+pub fn answer(campaign: &Campaign, verdict: &Verdict, improvement: &Improvement, energy: &EnergyAccount) -> String {
+    let decided = capitalised(&decided(campaign, verdict.decision));
+    let Some(gain) = &improvement.mileage_percent else { return format!("{decided}.") };
+    format!(
+        "{decided}: with the assist on, fuel mileage changed by {} %{}{}.{}",
+        signed(gain.estimate, 1),
+        interval(gain, improvement.confidence),
+        electricity(energy),
+        petrol_equivalent(energy)
+    )
+}
+
+fn decided(campaign: &Campaign, decision: Decision) -> String {
+    let claim = format!("the claim of {} % on the {}", signed(campaign.claim_percent, 0), campaign.route);
+    match decision {
+        Decision::Supported => format!("{claim} is supported"),
+        Decision::NotSupported => format!("{claim} is not supported"),
+        Decision::Undecided => format!("{claim} is not yet decided"),
+        Decision::Withheld => format!("no verdict is given on {claim}"),
+    }
+}
+
+fn interval(gain: &Interval, confidence: f64) -> String {
+    match (gain.low, gain.high) {
+        (Some(low), Some(high)) => {
+            format!(" ({} % interval {} to {} %)", fixed(confidence * 100.0, 0), signed(low, 1), signed(high, 1))
+        }
+        _ => String::new(),
+    }
+}
+
+fn electricity(energy: &EnergyAccount) -> String {
+    let Some(per_km) = energy.per_km_wh else { return "; the electricity that this takes was not recorded".to_owned() };
+    if per_km <= NOTHING_TAKEN_WH {
+        return format!("; no electricity from the wall goes into this{}", flat(energy));
+    }
+    let wall = match energy.wall_per_km_wh {
+        Some(wall) => format!("with {} kWh of electricity from the wall per 100 km", fixed(wall / 10.0, 1)),
+        None => format!(
+            "with {} kWh of electricity from the pack per 100 km (what that takes from the wall is not known)",
+            fixed(per_km / 10.0, 1)
+        ),
+    };
+    let holds = match energy.range.km {
+        Some(km) if energy.range.at_most => {
+            format!("holds for at most {} km on a full pack, by its rated energy", fixed(km, 0))
+        }
+        Some(km) => format!("holds for about {} km on a full pack", fixed(km, 0)),
+        None => "for how many km it holds is not known".to_owned(),
+    };
+    let and = if energy.range.km.is_some() { " and " } else { "; " };
+    format!("; this comes {wall}{and}{holds}{}", flat(energy))
+}
+
+/// What the runs show of an end of the pack.
+fn flat(energy: &EnergyAccount) -> String {
+    let (runs, Some(after)) = (energy.range.flat_runs, energy.range.flat_after_km) else { return String::new() };
+    let which = match (runs, energy.runs) {
+        (n, all) if n == all => {
+            format!("in {}", if n == 1 { "the assisted run".to_owned() } else { format!("all {n} assisted runs") })
+        }
+        (n, all) => format!("in {n} of {all} assisted runs"),
+    };
+    format!("; the pack ran flat {which}, first after {} km, and the rest of those runs had no assist", fixed(after, 1))
+}
+
+fn petrol_equivalent(energy: &EnergyAccount) -> String {
+    let taken = energy.per_km_wh.is_some_and(|wh| wh > NOTHING_TAKEN_WH);
+    match energy.petrol_equivalent_percent.filter(|_| taken) {
+        Some(percent) => {
+            format!(" Counting that electricity as petrol by its energy, mileage changed by {} %.", signed(percent, 1))
+        }
+        None => String::new(),
+    }
+}
+
+fn capitalised(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |c| c.to_uppercase().chain(chars).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use tallywheel_schemas::{
+        TextFile,
+        report::{DayAccount, PackRange},
+    };
+
+    use super::*;
+
+    fn campaign() -> Campaign {
+        let text = "schema = 1\nname = \"n\"\nvehicle = \"skerry-1\"\nroute = \"harbour loop\"\nclaim_percent = 45.0\n\
+            design = \"paired\"\n[[pair]]\nbaseline = \"b\"\nassist = \"a\"\n";
+        Campaign::parse(&TextFile::new("c.toml", text)).expect("a good campaign")
+    }
+
+    fn improvement(estimate: Option<f64>) -> Improvement {
+        Improvement {
+            mileage_percent: estimate.map(|estimate| Interval { estimate, low: Some(55.0), high: Some(65.0) }),
+            fuel_saved_percent: None,
+            confidence: 0.95,
+            method: String::new(),
+            spread: None,
+            degrees_of_freedom: None,
+            distance_weighted_percent: None,
+            calibration_relative: 0.0,
+            ..Improvement::default()
+        }
+    }
+
+    fn energy(per_km_wh: Option<f64>, wall_per_km_wh: Option<f64>, km: Option<f64>) -> EnergyAccount {
+        EnergyAccount {
+            runs: 5,
+            reservation: None,
+            pack_out_kwh: None,
+            pack_in_kwh: None,
+            net_kwh: None,
+            per_km_wh,
+            pack_out_ah: None,
+            pack_in_ah: None,
+            equivalent_full_cycles: None,
+            wall_logged_kwh: None,
+            charging_efficiency: None,
+            wall_wh_per_ah: None,
+            wall_per_km_wh,
+            petrol_equivalent_mpg_us: None,
+            petrol_equivalent_l_per_100km: None,
+            petrol_equivalent_percent: wall_per_km_wh.map(|_| 27.4),
+            distance_on_pack_km: km,
+            cost_per_km: None,
+            currency: None,
+            co2_g_per_km: None,
+            relative_expanded_uncertainty: 0.0,
+            lines: Vec::new(),
+            net_energy: Vec::new(),
+            range: PackRange {
+                km,
+                expanded_uncertainty_km: None,
+                usable_kwh: None,
+                per_km_wh,
+                basis: String::new(),
+                at_most: false,
+                flat_runs: 0,
+                flat_after_km: None,
+                unknown: None,
+            },
+            day: DayAccount { weighted: None, by_distance: Vec::new(), assumption: String::new(), unknown: None },
+        }
+    }
+
+    fn said(energy: &EnergyAccount) -> String {
+        let verdict = Verdict {
+            claim_percent: 45.0,
+            decision: Decision::Supported,
+            reasons: Vec::new(),
+            further_pairs: None,
+            look: None,
+            rule: String::new(),
+        };
+        answer(&campaign(), &verdict, &improvement(Some(60.0)), energy)
+    }
+
+    #[test]
+    fn the_first_sentence_names_the_electricity_and_how_far_it_goes() {
+        assert_eq!(
+            said(&energy(Some(140.0), Some(171.0), Some(38.2))),
+            "The claim of +45 % on the harbour loop is supported: with the assist on, fuel mileage changed by +60.0 % \
+             (95 % interval +55.0 to +65.0 %); this comes with 17.1 kWh of electricity from the wall per 100 km and \
+             holds for about 38 km on a full pack. Counting that electricity as petrol by its energy, mileage changed \
+             by +27.4 %."
+        );
+    }
+
+    #[test]
+    fn what_is_not_known_of_the_electricity_is_said() {
+        assert!(said(&energy(None, None, None)).contains("; the electricity that this takes was not recorded."));
+        let unmeasured = said(&energy(Some(140.0), None, None));
+        assert!(unmeasured.contains("14.0 kWh of electricity from the pack per 100 km (what that takes from the wall"));
+        assert!(unmeasured.ends_with("; for how many km it holds is not known."), "{unmeasured}");
+        assert!(said(&energy(Some(0.1), Some(0.1), None)).ends_with("; no electricity from the wall goes into this."));
+    }
+
+    #[test]
+    fn a_rated_range_is_a_bound() {
+        let mut rated = energy(Some(140.0), Some(171.0), Some(38.2));
+        rated.range.at_most = true;
+        assert!(said(&rated).contains(" and holds for at most 38 km on a full pack, by its rated energy."));
+    }
+
+    #[test]
+    fn a_pack_that_ran_flat_is_in_the_first_sentence() {
+        let mut flat = energy(Some(140.0), Some(171.0), Some(38.2));
+        flat.range = PackRange { flat_runs: 2, flat_after_km: Some(5.23), ..flat.range };
+        assert!(said(&flat).contains("; the pack ran flat in 2 of 5 assisted runs, first after 5.2 km, and"));
+    }
+
+    #[test]
+    fn without_an_estimate_only_the_decision_is_said() {
+        let verdict = Verdict {
+            claim_percent: 45.0,
+            decision: Decision::Withheld,
+            reasons: Vec::new(),
+            further_pairs: None,
+            look: None,
+            rule: String::new(),
+        };
+        let said = answer(&campaign(), &verdict, &improvement(None), &energy(Some(140.0), Some(171.0), Some(38.0)));
+        assert_eq!(said, "No verdict is given on the claim of +45 % on the harbour loop.");
+    }
+}
