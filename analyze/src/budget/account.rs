@@ -283,12 +283,7 @@ fn written(line: &Line) -> BudgetLine {
     }
 }
 
-fn notes(
-    baseline: &[&RunFacts<'_>],
-    assist: &[&RunFacts<'_>],
-    spread: Option<&Spread>,
-    electric: bool,
-) -> Vec<String> {
+fn notes(baseline: &[&RunFacts<'_>], assist: &[&RunFacts<'_>], spread: Option<&Spread>, electric: bool) -> Vec<String> {
     let mut notes = Vec::new();
     if spread.is_none() {
         notes.push("the runs show no spread that an uncertainty of the improvement could be drawn from".to_owned());
