@@ -311,9 +311,19 @@ fn done(text: impl AsRef<str>) -> Result<Exit, String> {
 fn print(text: &str) -> Result<(), String> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => Err(format!("write to standard output: {e}")),
+        Err(e) if !is_gone(&e) => Err(format!("write to standard output: {e}")),
         _ => Ok(()),
     }
+}
+
+/// Whether nobody is there to read any more: the pipe's other end, or the terminal, which then gives EIO. A file's disk
+/// may give that as well, and there it matters.
+fn is_gone(error: &io::Error) -> bool {
+    let is_device = || {
+        use nix::sys::stat::{SFlag, fstat};
+        fstat(io::stdout()).is_ok_and(|s| SFlag::from_bits_truncate(s.st_mode) & SFlag::S_IFMT == SFlag::S_IFCHR)
+    };
+    error.kind() == io::ErrorKind::BrokenPipe || (error.raw_os_error() == Some(nix::libc::EIO) && is_device())
 }
 
 /// Prints to standard error.

@@ -13,5 +13,6 @@ mod obd;
 mod public_data;
 mod python_peers;
 mod simulated;
+mod terminal;
 mod view;
 mod wire_peers;
