@@ -33,6 +33,8 @@ pub use opened::ClaimError;
 pub(crate) use opened::Claimed;
 pub(crate) use port::Target;
 pub use port_lock::LockError;
+#[cfg(test)]
+pub(crate) use queue::Queue;
 pub(crate) use queue::{Passage, Seam, Sender, ToJournal, queue};
 pub(crate) use talk::Talk;
 pub(crate) use writer::Writer;
