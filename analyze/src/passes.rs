@@ -20,7 +20,7 @@ pub fn admit_passes(
     control: &[RunFacts<'_>],
 ) -> Vec<Admission> {
     let mut own: Vec<Admission> =
-        control.iter().map(|run| overruled(campaign, run, shared_faults(campaign, run))).collect();
+        control.iter().map(|run| overruled(campaign, run, &shared_faults(campaign, run))).collect();
     if campaign.design != Design::Control {
         return own;
     }

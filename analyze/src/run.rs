@@ -173,7 +173,7 @@ pub fn admit(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Vec<Admission> {
     let mut admissions: Vec<Admission> = runs
         .iter()
         .zip(&standings)
-        .map(|(run, standing)| overruled(campaign, run, broken_rules(campaign, run, standing)))
+        .map(|(run, standing)| overruled(campaign, run, &broken_rules(campaign, run, standing)))
         .collect();
     let place = |name: &str| runs.iter().position(|r| r.sheet.run == name);
     for pair in &campaign.pairs {
@@ -206,7 +206,7 @@ pub fn waits_for_partner(admission: &Admission) -> bool {
 }
 
 /// What a person decided against the rules that a run breaks.
-pub(crate) fn overruled(campaign: &Campaign, run: &RunFacts<'_>, broken: Vec<String>) -> Admission {
+pub(crate) fn overruled(campaign: &Campaign, run: &RunFacts<'_>, broken: &[String]) -> Admission {
     let decision = campaign.overrides.iter().find(|o| o.run == run.sheet.run);
     // Nobody's word makes a run of the other condition out of it: its sums would count on both sides.
     let contradicted = run.sheet.condition != listed_as(campaign, run);
@@ -214,7 +214,7 @@ pub(crate) fn overruled(campaign: &Campaign, run: &RunFacts<'_>, broken: Vec<Str
         Some(o) if o.r#use && contradicted => {
             Admission { used: false, reason: Some(format!("cannot be kept by {}: {}", o.by, broken.join("; "))) }
         }
-        Some(o) => Admission { used: o.r#use, reason: Some(overruling(o, &broken)) },
+        Some(o) => Admission { used: o.r#use, reason: Some(overruling(o, broken)) },
         None => Admission { used: broken.is_empty(), reason: (!broken.is_empty()).then(|| broken.join("; ")) },
     }
 }

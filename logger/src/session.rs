@@ -196,6 +196,8 @@ impl SessionLock {
 /// When the system refuses.
 pub(crate) fn unfinished(dataset: &Path) -> Result<Vec<PathBuf>, FileError> {
     let mut found = subdirectories(&dataset.join(JOURNAL_DIRECTORY))?;
+    // A link would lead recovery, which removes what it has sealed, out of the dataset.
+    found.retain(|path| !path.is_symlink());
     found.sort();
     Ok(found)
 }
@@ -290,6 +292,15 @@ mod tests {
         assert_eq!(claim().session, "skerry-1-20261005T083000Z-3", "a journal is not taken over");
         drop(second);
         assert_eq!(claim().session, "skerry-1-20261005T083000Z-2", "a leftover without journal is");
+    }
+
+    #[test]
+    fn a_link_out_of_the_dataset_is_no_session() {
+        let (dataset, elsewhere) = (tempfile::tempdir().expect("a directory"), tempfile::tempdir().expect("another"));
+        let journals = dataset.path().join(JOURNAL_DIRECTORY);
+        fs::create_dir_all(journals.join("session")).expect("room");
+        std::os::unix::fs::symlink(elsewhere.path(), journals.join("link")).expect("a link");
+        assert_eq!(unfinished(dataset.path()).expect("readable"), [journals.join("session")]);
     }
 
     #[test]

@@ -140,7 +140,7 @@ fn sample_of_blocks(cells: &[Cell], fixed_effect: &Effect) -> Effect {
     let effect = Effect {
         log_ratio: sample.mean,
         standard_error: sample.mean_variance().map(f64::sqrt),
-        degrees_of_freedom: (sample.n > 1).then(|| sample.n as f64 - 1.0),
+        degrees_of_freedom: (sample.n > 1).then_some(sample.n as f64 - 1.0),
         method: "mean of the blocks' own effects, interval by Student's t over the blocks as a sample".to_owned(),
         ..fixed_effect.clone()
     };

@@ -189,7 +189,7 @@ impl Summed {
     fn of(runs: &[&Observation]) -> Option<Self> {
         let n = runs.len() as f64;
         let (fuel, distance) = runs.iter().fold((0.0, 0.0), |(f, d), o| (f + o.fuel_ml, d + o.distance_m));
-        if runs.len() < 2 || !(distance > 0.0) {
+        if runs.len() < 2 || distance.is_nan() || distance <= 0.0 {
             return None;
         }
         let rate = fuel / distance;

@@ -49,7 +49,7 @@ pub fn fit(columns: &[Vec<f64>], y: &[f64]) -> Option<Fit> {
     let mut rest = y.to_vec();
     for k in 0..p {
         let reflected = norm(&a[k][k..]);
-        if !(reflected > LEAST_PART_OF_ITS_OWN) {
+        if reflected.is_nan() || reflected <= LEAST_PART_OF_ITS_OWN {
             return None;
         }
         let alpha = if a[k][k] > 0.0 { -reflected } else { reflected };
@@ -76,6 +76,7 @@ pub fn fit(columns: &[Vec<f64>], y: &[f64]) -> Option<Fit> {
 }
 
 /// Rows of the inverse of the upper triangle that the first `p` columns of `a` hold.
+#[expect(clippy::needless_range_loop, reason = "both indices walk two matrices")]
 fn inverse_of_upper(a: &[Vec<f64>], p: usize) -> Vec<Vec<f64>> {
     let mut inverse = vec![vec![0.0; p]; p];
     for j in 0..p {

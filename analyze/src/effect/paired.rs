@@ -38,7 +38,7 @@ pub fn mean(log_ratios: &[f64]) -> Option<Effect> {
     let effect = Effect {
         log_ratio: sample.mean,
         standard_error: sample.mean_variance().map(f64::sqrt),
-        degrees_of_freedom: (sample.n > 1).then(|| sample.n as f64 - 1.0),
+        degrees_of_freedom: (sample.n > 1).then_some(sample.n as f64 - 1.0),
         spread: sample.sd,
         units_used: sample.n,
         design: Design::Paired,

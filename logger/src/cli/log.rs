@@ -17,7 +17,12 @@ use tracing_subscriber::{
 /// Starts the messages; what a message weighs is in front of it as the system's journal reads it (`<4>`, see
 /// sd-daemon(3)) where it goes there.
 pub(super) fn start() {
-    let subscriber = tracing_subscriber::fmt().with_writer(io::stderr).with_ansi(io::stderr().is_terminal());
+    // What cannot be said is not said: a terminal that was closed or a pipe that nobody reads any more must not end a
+    // recording, and the library's own complaint about it would panic.
+    let subscriber = tracing_subscriber::fmt()
+        .with_writer(io::stderr)
+        .log_internal_errors(false)
+        .with_ansi(io::stderr().is_terminal());
     let plain = Format::default().without_time().with_target(false).compact();
     // Fails only if a test in the same process has set one already.
     let _ = if std::env::var_os("JOURNAL_STREAM").is_some() {

@@ -198,7 +198,7 @@ enum RunStep {
         #[arg(long, value_name = "DATASET")]
         data: PathBuf,
         /// Mass of the weighed fuel tank after the run, kg
-        #[arg(long, value_name = "KG")]
+        #[arg(long, value_name = "KG", value_parser = fuel_mass, allow_hyphen_values = true)]
         fuel_mass_after: Option<f64>,
         /// Who weighed it
         #[arg(long, value_name = "INITIALS", default_value = "")]
@@ -228,6 +228,12 @@ fn seconds(text: &str) -> Result<f64, String> {
         Ok(s) if s > 0.0 && s <= most => Ok(s),
         _ => Err(format!("give seconds above 0 and up to {most}")),
     }
+}
+
+fn fuel_mass(text: &str) -> Result<f64, String> {
+    let kg = text.parse::<f64>().map_err(|e| e.to_string())?;
+    // Here as well, since JSON has no word for what is no number, and the recorder would see none.
+    crate::control::check_fuel_mass(kg).map(|()| kg)
 }
 
 /// A point in time with its zone: an hour's error in a start is an hour's error in every stamp.
@@ -311,9 +317,19 @@ fn done(text: impl AsRef<str>) -> Result<Exit, String> {
 fn print(text: &str) -> Result<(), String> {
     let mut out = io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(e) if e.kind() != io::ErrorKind::BrokenPipe => Err(format!("write to standard output: {e}")),
+        Err(e) if !is_gone(&e) => Err(format!("write to standard output: {e}")),
         _ => Ok(()),
     }
+}
+
+/// Whether nobody is there to read any more: the pipe's other end, or the terminal, which then gives EIO. A file's disk
+/// may give that as well, and there it matters.
+fn is_gone(error: &io::Error) -> bool {
+    let is_device = || {
+        use nix::sys::stat::{SFlag, fstat};
+        fstat(io::stdout()).is_ok_and(|s| SFlag::from_bits_truncate(s.st_mode) & SFlag::S_IFMT == SFlag::S_IFCHR)
+    };
+    error.kind() == io::ErrorKind::BrokenPipe || (error.raw_os_error() == Some(nix::libc::EIO) && is_device())
 }
 
 /// Prints to standard error.
@@ -347,6 +363,8 @@ mod tests {
         assert_eq!(time("2026-10-05T08:30:00Z"), time("2026-10-05 10:30:00+02:00"));
         let naive = time("2026-10-05T08:30:00").expect_err("no zone");
         assert!(naive.contains("has no time zone; add Z for UTC, as in 2026-10-05T08:30:00Z"), "{naive}");
+        assert!(["-5", "nan", "inf", "1e300", "x"].iter().all(|kg| fuel_mass(kg).is_err()));
+        assert_eq!(fuel_mass("31.42"), Ok(31.42));
         assert!(seconds("0").is_err() && seconds("nan").is_err() && seconds("30").is_ok());
     }
 }

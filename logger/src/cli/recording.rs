@@ -4,8 +4,10 @@ use std::{
     io::{self, BufRead, IsTerminal},
     path::{Path, PathBuf},
     sync::{Arc, Mutex, PoisonError, mpsc},
+    time::Duration,
 };
 
+use nix::sys::signal::{SigSet, Signal};
 use tallywheel_schemas::RunSheet;
 
 use super::{Format, complain, done, files::report, print};
@@ -42,6 +44,9 @@ pub(super) struct CorrectArgs {
     fields: Vec<String>,
 }
 
+/// Time between two looks whether a program in the background has come back.
+const LOOK_AGAIN: Duration = Duration::from_millis(500);
+
 /// What the keyboard can do, said once where there is one.
 const KEYBOARD: &str = "Type a note and Enter to mark the moment; `start SHEET.toml` and `stop [KG OF FUEL LEFT]` begin \
 and end a run; Ctrl-C ends the recording.";
@@ -69,7 +74,12 @@ pub(super) fn record_now(options: &RecordOptions) -> Result<Exit, String> {
 
 /// Reads what is typed until nobody types any more.
 fn keyboard(commands: &mpsc::Sender<Command>) {
-    for line in io::stdin().lock().lines().map_while(Result::ok) {
+    // In the background a read would stop the whole program, and with it the recording. Blocked, it fails instead.
+    let mut stops = SigSet::empty();
+    stops.add(Signal::SIGTTIN);
+    // Fails only for a signal that does not exist.
+    let _ = stops.thread_block();
+    while let Some(line) = next_line(&mut io::stdin().lock()) {
         let what = match typed(line.trim()) {
             Ok(Some(what)) => what,
             Ok(None) => continue,
@@ -87,6 +97,22 @@ fn keyboard(commands: &mpsc::Sender<Command>) {
             Ok(Ok(_)) => {}
             Ok(Err(refused)) => complain(&refused),
             Err(_) => return,
+        }
+    }
+}
+
+/// The next line; `None` when there will be no more. What is no UTF-8 is kept as well as it can be.
+fn next_line(input: &mut (impl BufRead + IsTerminal)) -> Option<String> {
+    let mut line = Vec::new();
+    loop {
+        match input.read_until(b'\n', &mut line) {
+            Ok(0) if line.is_empty() => return None,
+            Ok(_) => return Some(String::from_utf8_lossy(&line).into_owned()),
+            // The program is in the background, from where it may come back; a closed terminal is none any more.
+            Err(e) if e.raw_os_error() == Some(nix::libc::EIO) && input.is_terminal() => {
+                std::thread::sleep(LOOK_AGAIN);
+            }
+            Err(_) => return None,
         }
     }
 }

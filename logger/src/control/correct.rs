@@ -52,7 +52,7 @@ pub(crate) fn correct(
     let now = Timestamp::now();
     let new = fields.iter().map(|field| {
         let (field, text) = field.split_once('=').ok_or_else(|| CorrectError::Form(field.clone()))?;
-        Ok(Correction::new(now, who.trim(), reason.trim(), field.trim(), value(text.trim())))
+        Ok(Correction::new(now, who.trim(), reason.trim(), field.trim(), value(field.trim(), text.trim())))
     });
     let new = new.collect::<Result<Vec<_>, CorrectError>>()?;
     let before = correction::read(data, &manifest.vehicle, session)?;
@@ -68,9 +68,27 @@ pub(crate) fn correct(
     Ok(text)
 }
 
-fn value(text: &str) -> Value {
+/// Fields of a run sheet that hold a text, even one that reads like a number.
+const TEXTS: [&str; 5] = ["run", "route", "condition", "driver", "remarks"];
+
+fn value(field: &str, text: &str) -> Value {
     if text.is_empty() {
         return Value::Null;
     }
+    if TEXTS.contains(&field) {
+        return Value::from(text);
+    }
     text.parse::<f64>().ok().filter(|n| n.is_finite()).map_or_else(|| Value::from(text), Value::from)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_text_may_read_like_a_number() {
+        assert_eq!(value("run", "007"), Value::from("007"));
+        assert_eq!(value("payload_kg", "180"), Value::from(180.0));
+        assert_eq!(value("driver", ""), Value::Null);
+    }
 }

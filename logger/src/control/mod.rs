@@ -9,6 +9,15 @@ use std::sync::mpsc;
 use serde::{Deserialize, Serialize};
 use tallywheel_schemas::{RunSheet, Timestamp};
 
+/// Heaviest weighed fuel tank that a run sheet may hold, kg.
+const MOST_FUEL_KG: f64 = 1000.0;
+
+/// Whether a run sheet may hold a mass of the weighed fuel tank, in kg.
+pub(crate) fn check_fuel_mass(kg: f64) -> Result<(), String> {
+    let fits = (0.0..=MOST_FUEL_KG).contains(&kg);
+    fits.then_some(()).ok_or_else(|| format!("{kg} kg of fuel is outside 0 to {MOST_FUEL_KG}; nothing was changed"))
+}
+
 /// A wish and who is told how it went.
 #[derive(Debug)]
 pub struct Command {

@@ -28,6 +28,7 @@ use std::{
     net::{IpAddr, SocketAddr, TcpListener, UdpSocket},
     sync::Arc,
     thread::JoinHandle,
+    time::Duration,
 };
 
 use tokio::sync::oneshot;
@@ -37,6 +38,9 @@ use listener::{Limited, Peer};
 
 /// Connections at a time; a browser keeps up to six.
 const CONNECTIONS: usize = 64;
+/// A connection on which nothing could be answered for so long is closed. Streams say something every ten seconds at
+/// least, and a request has its answer within less; a browser opens an idle one again.
+const QUIET: Duration = Duration::from_secs(30);
 /// Requests that may wait for the recorder at a time.
 const WAITING: usize = 16;
 
@@ -135,7 +139,7 @@ impl Server {
             let service = router.into_make_service_with_connect_info::<Peer>();
             runtime.block_on(async {
                 tokio::select! {
-                    _ = axum::serve(Limited::new(listener, CONNECTIONS), service) => {}
+                    _ = axum::serve(Limited::new(listener, CONNECTIONS, QUIET), service) => {}
                     _ = stopped => {}
                 }
             });

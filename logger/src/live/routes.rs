@@ -61,7 +61,12 @@ pub(super) fn router(state: Arc<LiveState>, guard: Guard) -> Router {
 
 async fn watch_the_door(State(guard): State<Arc<Guard>>, request: Request, next: Next) -> Response {
     let mut response = match guard.admit(request.method(), request.uri(), request.headers()) {
-        Err(refusal) => refusal.into_response(),
+        Err(refusal) => {
+            let mut response = refusal.into_response();
+            // Whoever is not let in holds no connection.
+            response.headers_mut().insert(header::CONNECTION, HeaderValue::from_static("close"));
+            response
+        }
         Ok(admitted) => {
             let mut response = next.run(request).await;
             if let Some(cookie) = admitted.cookie.and_then(|c| HeaderValue::from_str(&c).ok()) {

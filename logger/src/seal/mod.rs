@@ -341,8 +341,14 @@ impl Sealer {
 
     fn pass_marks(&mut self) {
         for (t_us, text) in std::mem::take(&mut self.marks) {
+            // A mark of an earlier moment is told of here, but the session was not recording then: it neither begins
+            // earlier nor lasts longer for it.
+            let begin_us = self.facts.start.map(Timestamp::as_us).or(self.first_us).unwrap_or(t_us);
+            let moment = Timestamp::from_us(t_us);
+            let text = if t_us < begin_us { format!("{text} (of {moment}, before this session)") } else { text };
             // Tables that there are already lie under the date of their first row.
-            let t_us = if self.files.is_empty() { t_us } else { t_us.max(self.first_us.unwrap_or(t_us)) };
+            let first_us = if self.files.is_empty() { begin_us } else { self.first_us.unwrap_or(begin_us) };
+            let t_us = t_us.max(first_us);
             self.first_us = Some(self.first_us.map_or(t_us, |first| first.min(t_us)));
             self.last_us = self.last_us.max(t_us);
             self.events.push(t_us, EventKind::Marker, &text, None);

@@ -215,6 +215,20 @@ fn messages_out_of_order_never_turn_time_back() {
 }
 
 #[test]
+fn a_marker_of_an_earlier_session_does_not_lengthen_this_one() {
+    let what = SessionNote::Marker { text: "slipway".to_owned(), who: String::new() };
+    let late = Record::Note(crate::journal::Note { at_us: at(-600_000), what });
+    let frame = |i: i64| bytes(0, 10 * i as u64, i * 1000, b"t31020A00\r");
+    let bench =
+        Bench::new(opened().into_iter().chain((0..3).map(frame)).chain([late, Record::End(EndMark::at(at(3000)))]));
+    let manifest = bench.seal(Origin::Recorded);
+    assert!(manifest.start_us >= at(0), "{}", manifest.start_us);
+    let events = bench.rows(&manifest, Table::Events);
+    assert_eq!(texts(&events, "text"), [format!("slipway (of {}, before this session)", at(-600_000))]);
+    assert!(times(&events)[0] >= START);
+}
+
+#[test]
 fn a_marker_keeps_its_moment_however_late_it_is_told_of() {
     let mark = |ms: i64, text: &str| {
         let what = SessionNote::Marker { text: text.to_owned(), who: "E. T.".to_owned() };

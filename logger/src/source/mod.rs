@@ -33,6 +33,8 @@ pub use opened::ClaimError;
 pub(crate) use opened::Claimed;
 pub(crate) use port::Target;
 pub use port_lock::LockError;
+#[cfg(test)]
+pub(crate) use queue::Queue;
 pub(crate) use queue::{Passage, Seam, Sender, ToJournal, queue};
 pub(crate) use talk::Talk;
 pub(crate) use writer::Writer;
@@ -137,7 +139,10 @@ async fn watch_over(
     let mut seam = schedule.rotate.map(|every| tokio::time::Instant::now() + every);
     loop {
         tokio::select! {
-            why = signals.any() => { status.say(&format!("{why}: ending the session")); return }
+            why = signals.any() => match why {
+                Some(why) => { status.say(&format!("{why}: ending the session")); return }
+                None => status.say("a recording is not suspended, for that would lose data; Ctrl-C ends it"),
+            },
             () = until(end) => return,
             () = until(seam) => {
                 seam = schedule.rotate.map(|every| tokio::time::Instant::now() + every);
@@ -170,6 +175,7 @@ struct Signals {
     interrupt: Signal,
     terminate: Signal,
     hang_up: Signal,
+    suspend: Signal,
 }
 
 impl Signals {
@@ -178,14 +184,17 @@ impl Signals {
             interrupt: signal(SignalKind::interrupt())?,
             terminate: signal(SignalKind::terminate())?,
             hang_up: signal(SignalKind::hangup())?,
+            suspend: signal(SignalKind::from_raw(nix::libc::SIGTSTP))?,
         })
     }
 
-    async fn any(&mut self) -> &'static str {
+    /// Why the program is to end; `None` when somebody typed Ctrl-Z beside the Ctrl-C.
+    async fn any(&mut self) -> Option<&'static str> {
         tokio::select! {
-            _ = self.interrupt.recv() => "interrupted",
-            _ = self.terminate.recv() => "terminated",
-            _ = self.hang_up.recv() => "terminal closed",
+            _ = self.interrupt.recv() => Some("interrupted"),
+            _ = self.terminate.recv() => Some("terminated"),
+            _ = self.hang_up.recv() => Some("terminal closed"),
+            _ = self.suspend.recv() => None,
         }
     }
 }

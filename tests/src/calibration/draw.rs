@@ -123,7 +123,7 @@ impl Draw {
             run.distance_m = 9_400.0 * (1.0 + 0.005 * normal(random));
         }
         if cell.kind == Kind::Control {
-            runs = until_three_in_band(cell, runs, random);
+            runs = until_three_in_band(cell, &runs, random);
         }
         if cell.lost > 0.0 {
             runs.retain(|_| random.random::<f64>() >= cell.lost);
@@ -229,7 +229,7 @@ fn plan(cell: &Cell, random: &mut ChaCha8Rng) -> Vec<Drawn> {
 
 /// Passes repeated, as the procedure asks, until three ratios of each segment lie within 2 % of each other or twelve are
 /// driven.
-fn until_three_in_band(cell: &Cell, runs: Vec<Drawn>, random: &mut ChaCha8Rng) -> Vec<Drawn> {
+fn until_three_in_band(cell: &Cell, runs: &[Drawn], random: &mut ChaCha8Rng) -> Vec<Drawn> {
     let mut all = Vec::new();
     for condition in [Condition::Baseline, Condition::Assist] {
         let mut segment: Vec<Drawn> = Vec::new();
@@ -248,7 +248,7 @@ fn until_three_in_band(cell: &Cell, runs: Vec<Drawn>, random: &mut ChaCha8Rng) -
                 with_control: true,
             });
             let ratios: Vec<f64> = segment.iter().map(|r| r.log.exp()).collect();
-            if i >= 2 && in_band(ratios) >= 3 {
+            if i >= 2 && in_band(&ratios) >= 3 {
                 break;
             }
         }
@@ -258,7 +258,7 @@ fn until_three_in_band(cell: &Cell, runs: Vec<Drawn>, random: &mut ChaCha8Rng) -
 }
 
 /// Most ratios within 2 % of each other: counted by the simulated technician, with code of his own.
-fn in_band(ratios: Vec<f64>) -> usize {
+fn in_band(ratios: &[f64]) -> usize {
     ratios
         .iter()
         .map(|low| ratios.iter().filter(|r| **r >= *low && (**r - low) / **r <= 0.02).count())

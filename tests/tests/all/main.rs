@@ -18,5 +18,6 @@ mod recorded;
 mod simulated;
 mod statistics;
 mod verdict_calibration;
+mod terminal;
 mod view;
 mod wire_peers;

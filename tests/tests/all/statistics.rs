@@ -178,8 +178,10 @@ fn bootstrap_is_scipys() {
             let (low, high) = own.interval(0.95);
             let (error_low, error_high) = own.error_of_ends(0.95);
             let far = 5.0 * std::f64::consts::SQRT_2;
-            assert!((low - number(peer, "low")).abs() < far * error_low, "{name}: {low}, {peer}");
-            assert!((high - number(peer, "high")).abs() < far * error_high, "{name}: {high}, {peer}");
+            // Few values have few different resamples: an end may lie on either side of a step between two of them.
+            let step = 0.01 * (high - low);
+            assert!((low - number(peer, "low")).abs() < far * error_low + step, "{name}: {low}, {peer}");
+            assert!((high - number(peer, "high")).abs() < far * error_high + step, "{name}: {high}, {peer}");
         }
     }
 }
