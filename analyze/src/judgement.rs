@@ -61,45 +61,68 @@ impl Judgement {
     }
 }
 
-/// Judges a campaign.
-///
-/// `observations` are the runs that count; `systematic` is what the calibrations leave of the ratio; `obstacles` say
-/// why the runs are not comparable.
+/// Judges a campaign: [`Judge::judge`] for one set of runs.
 pub fn judge(
     campaign: &Campaign,
     observations: &[Observation],
     systematic: &Systematic,
     obstacles: Vec<String>,
 ) -> Judgement {
-    let estimated = estimate(campaign, observations);
-    let combined = estimated.effect.as_ref().and_then(|e| Combined::of(e, systematic));
-    let interval = interval_of(estimated.effect.as_ref(), combined.as_ref(), campaign.confidence);
-    let mut judgement = Judgement {
-        verdict: Verdict {
-            claim_percent: campaign.claim_percent,
-            decision: Decision::Withheld,
-            rule: RULE.to_owned(),
-            reasons: obstacles,
-            further_pairs: None,
-            look: None,
-        },
-        effect: estimated.effect.clone(),
-        parts: estimated.parts.clone(),
-        interval,
-        combined,
-        systematic: *systematic,
-        decision_interval: None,
-        estimated,
-    };
-    judgement.verdict.reasons.extend(judgement.estimated.obstacles.clone());
-    let Some(effect) = judgement.effect.clone() else {
-        judgement.verdict.reasons.push("no usable run is left in at least one condition".to_owned());
-        return judgement;
-    };
-    if judgement.verdict.reasons.is_empty() {
-        take_looks(campaign, observations, &effect, &mut judgement);
+    Judge::of(campaign).judge(observations, systematic, obstacles)
+}
+
+/// A campaign and the confidences of its looks, for judging many sets of runs.
+#[derive(Debug)]
+pub struct Judge<'c> {
+    campaign: &'c Campaign,
+    planned: Option<(Vec<u32>, Vec<f64>)>,
+}
+
+impl<'c> Judge<'c> {
+    /// Works out the confidences of the campaign's looks.
+    pub fn of(campaign: &'c Campaign) -> Self {
+        let planned = campaign.plan.as_ref().map(|p| p.looks.clone());
+        let planned = planned.map(|counts| (looks::confidences(&counts, campaign.confidence), counts));
+        Self { campaign, planned: planned.map(|(confidences, counts)| (counts, confidences)) }
     }
-    judgement
+
+    /// Judges some runs.
+    ///
+    /// `observations` are the runs that count; `systematic` is what the calibrations leave of the ratio; `obstacles` say
+    /// why the runs are not comparable.
+    pub fn judge(&self, observations: &[Observation], systematic: &Systematic, obstacles: Vec<String>) -> Judgement {
+        let campaign = self.campaign;
+        let estimated = estimate(campaign, observations);
+        let combined = estimated.effect.as_ref().and_then(|e| Combined::of(e, systematic));
+        let interval = interval_of(estimated.effect.as_ref(), combined.as_ref(), campaign.confidence);
+        let mut judgement = Judgement {
+            verdict: Verdict {
+                claim_percent: campaign.claim_percent,
+                decision: Decision::Withheld,
+                rule: RULE.to_owned(),
+                reasons: obstacles,
+                further_pairs: None,
+                look: None,
+            },
+            effect: estimated.effect.clone(),
+            parts: estimated.parts.clone(),
+            interval,
+            combined,
+            systematic: *systematic,
+            decision_interval: None,
+            estimated,
+        };
+        judgement.verdict.reasons.extend(judgement.estimated.obstacles.clone());
+        let Some(effect) = judgement.effect.clone() else {
+            judgement.verdict.reasons.push("no usable run is left in at least one condition".to_owned());
+            return judgement;
+        };
+        if judgement.verdict.reasons.is_empty() {
+            let looks = Looks::of(self, units(campaign.design, observations));
+            take_looks(campaign, observations, &effect, &looks, &mut judgement);
+        }
+        judgement
+    }
 }
 
 /// Interval of the log ratio, both parts combined.
@@ -117,12 +140,12 @@ struct Looks {
 }
 
 impl Looks {
-    fn of(campaign: &Campaign, there: usize) -> Self {
+    fn of(judge: &Judge<'_>, there: usize) -> Self {
         let there = u32::try_from(there).unwrap_or(u32::MAX);
-        let planned = campaign.plan.as_ref().map(|p| p.looks.clone());
-        let counts = planned.clone().unwrap_or_else(|| vec![there]);
-        let confidences = looks::confidences(&counts, campaign.confidence);
-        Self { planned: planned.is_some(), counts, confidences, there }
+        let planned = judge.planned.is_some();
+        let (counts, confidences) =
+            judge.planned.clone().unwrap_or_else(|| (vec![there], vec![judge.campaign.confidence]));
+        Self { planned, counts, confidences, there }
     }
 
     fn reached(&self) -> usize {
@@ -145,7 +168,12 @@ impl Looks {
             units_used: self.there,
             unit: campaign.unit().to_owned(),
             error_allowed: 1.0 - campaign.confidence,
-            error_spent: self.confidences[..taken].iter().map(|c| 1.0 - c).sum(),
+            error_spent: last.map_or(0.0, |i| {
+                looks::spent(
+                    f64::from(self.counts[i]) / f64::from(*self.counts.last().unwrap_or(&1)),
+                    1.0 - campaign.confidence,
+                )
+            }),
             confidence: last.map(|i| self.confidences[i]),
             mileage_percent: interval.map(|i| spread_out(effect, Some(i), mileage_percent)),
             next: self.counts.get(taken).copied(),
@@ -153,9 +181,14 @@ impl Looks {
     }
 }
 
-fn take_looks(campaign: &Campaign, observations: &[Observation], effect: &Effect, judgement: &mut Judgement) {
+fn take_looks(
+    campaign: &Campaign,
+    observations: &[Observation],
+    effect: &Effect,
+    looks: &Looks,
+    judgement: &mut Judgement,
+) {
     let claim = (campaign.claim_percent / 100.0).ln_1p();
-    let looks = Looks::of(campaign, units(campaign.design, observations));
     let mut taken = 0;
     let (mut last, mut unusable) = (None, None);
     let mut decision = Decision::Undecided;
@@ -181,7 +214,7 @@ fn take_looks(campaign: &Campaign, observations: &[Observation], effect: &Effect
     let estimate = last.map_or(effect.log_ratio, |(estimate, _)| estimate);
     judgement.verdict.look = Some(looks.report(campaign, taken, estimate, judgement.decision_interval));
     judgement.verdict.reasons.extend(unusable);
-    explain(campaign, effect, claim, &looks, taken, judgement);
+    explain(campaign, effect, claim, looks, taken, judgement);
 }
 
 /// The reasons, in sentences.

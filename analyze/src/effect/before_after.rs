@@ -11,7 +11,10 @@ use tallywheel_schemas::{
 };
 
 use super::{Effect, Estimated, bootstrap::Draws, paired, unpaired};
-use crate::observation::{Observation, complete_pairs};
+use crate::{
+    observation::{Observation, complete_pairs},
+    stats::{Sample, pooled_sd},
+};
 
 /// Log ratios of fitted vehicles, freed from what changed in the others.
 pub fn difference_in_differences(fitted: &[f64], others: &[f64]) -> Option<Effect> {
@@ -26,9 +29,23 @@ pub fn difference_in_differences(fitted: &[f64], others: &[f64]) -> Option<Effec
         return paired::mean(fitted).map(|e| over_vehicles(method, e));
     }
     let method = "mean over vehicles of the log ratio before to after minus that of the vehicles without kit, interval \
-                  by Welch's t over vehicles";
-    // Welch's names are turned round: the fitted vehicles' ratio is the larger when the kit saves.
-    unpaired::difference(fitted, others, Design::BeforeAfter).map(|e| over_vehicles(method, e))
+                  by Student's t over vehicles with the spread of both";
+    let effect = unpaired::difference(fitted, others, Design::BeforeAfter)?;
+    // Few vehicles without a kit stand against many with one, where Welch's t errs most. Both kinds change with their use
+    // alike; should the kit's own differences add to that, the common spread is too large and the interval too wide.
+    let common = Sample::of(fitted).zip(Sample::of(others)).and_then(|(f, o)| {
+        let df = (f.n + o.n) as f64 - 2.0;
+        pooled_sd(&f, &o).map(|sd| (sd * (1.0 / f.n as f64 + 1.0 / o.n as f64).sqrt(), df))
+    });
+    Some(over_vehicles(
+        method,
+        match common {
+            Some((se, df)) => {
+                Effect { standard_error: Some(se), degrees_of_freedom: Some(df), ..effect }.without_rounding()
+            }
+            None => effect,
+        },
+    ))
 }
 
 pub(super) fn estimate(campaign: &Campaign, observations: &[Observation]) -> Estimated {

@@ -2,7 +2,8 @@
 //!
 //! `ln C = blockⱼ + d·baseline + e`: what a route or a driver does to both conditions is the block's own constant and
 //! leaves the effect (two-way classification without interaction, least squares). The effect found is that on *these*
-//! routes and drivers.
+//! routes and drivers. Its spread is that of repeated runs of one block and condition, where there are enough of them:
+//! what the effect differs from block to block is no uncertainty of its mean over these blocks.
 //!
 //! Where the effect itself differs from block to block more than runs of one block do (F test of the interaction), a
 //! single effect does not describe it, and what can be said is what the blocks say as a sample of all such routes or
@@ -58,7 +59,8 @@ pub(super) fn estimate(campaign: &Campaign, observations: &[Observation]) -> Est
     parts.notes.extend(note(interaction.as_ref()));
     let effect = match interaction {
         Some(i) if i.blocks_as_sample => sample_of_blocks(&cells, &fixed_effect),
-        _ => fixed_effect,
+        Some(i) => by_repetition(fixed_effect, &fitted, &i, &cells),
+        None => fixed_effect,
     };
     if campaign.adjust.is_empty() {
         return Estimated { effect: Some(effect), parts, obstacles: Vec::new(), draws: None };
@@ -110,13 +112,7 @@ fn fixed_blocks(cells: &[Cell], columns: &[Vec<f64>], observations: &[Observatio
 /// F test of the interaction: residual squares of one effect for all blocks against those of a mean for each block and
 /// condition.
 fn interaction(cells: &[Cell], one_effect: &Fit) -> Option<Interaction> {
-    let (mut squares, mut df) = (0.0, 0.0);
-    for values in cells.iter().flat_map(|c| [&c.baseline, &c.assist]) {
-        if let Some(Sample { n, sd: Some(sd), .. }) = Sample::of(values) {
-            squares += sd * sd * (n - 1) as f64;
-            df += (n - 1) as f64;
-        }
-    }
+    let (squares, df) = within(cells);
     let between = one_effect.degrees_of_freedom as f64 - df;
     if between < 1.0 || df < 1.0 || squares <= 0.0 {
         return None;
@@ -131,6 +127,28 @@ fn interaction(cells: &[Cell], one_effect: &Fit) -> Option<Interaction> {
         limit: INTERACTION_LIMIT,
         blocks_as_sample: p < INTERACTION_LIMIT,
     })
+}
+
+/// Sum of squares and degrees of freedom inside blocks and conditions.
+fn within(cells: &[Cell]) -> (f64, f64) {
+    let spread = |values: &Vec<f64>| {
+        let Some(Sample { n, sd: Some(sd), .. }) = Sample::of(values) else { return (0.0, 0.0) };
+        (sd * sd * (n - 1) as f64, (n - 1) as f64)
+    };
+    let all = cells.iter().flat_map(|c| [&c.baseline, &c.assist]).map(spread);
+    all.fold((0.0, 0.0), |(s, d), (squares, df)| (s + squares, d + df))
+}
+
+/// The effect with its standard error from repeated runs, where these have twice the degrees of freedom of the
+/// interaction or more; fewer would cost more than the interaction's share of the spread.
+fn by_repetition(effect: Effect, fitted: &Fit, interaction: &Interaction, cells: &[Cell]) -> Effect {
+    let (squares, df) = within(cells);
+    if df < 2.0 * interaction.degrees_of_freedom_between {
+        return effect;
+    }
+    let sd = (squares / df).sqrt();
+    let standard_error = Some(sd * fitted.unit_variances[0].sqrt());
+    Effect { standard_error, degrees_of_freedom: Some(df), spread: Some(sd), ..effect }.without_rounding()
 }
 
 /// Mean of the blocks' own effects by Student's t over blocks.

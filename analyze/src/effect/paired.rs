@@ -25,8 +25,12 @@ use crate::{
     stats::{Sample, lag_one, t_quantile},
 };
 
-/// From this many pairs on the drift costs a degree of freedom. With fewer, the estimate is still freed from it, and
-/// the spread is taken about the mean: what drift there was then widens the interval.
+/// From this many pairs on the drift costs a degree of freedom. With fewer, the estimate is still freed from it, and its
+/// standard error is that of the mean, with the spread about it: what drift there was then widens the interval.
+///
+/// With three pairs a degree of freedom of its own would leave one, and Student's t at 12.7. The standard error of the
+/// estimate freed from a drift is 6 % more than that of the mean; but the estimate departs from the mean most where the
+/// spread is large, and with that of the mean the interval has 94.9 % (simulated, normal).
 const PAIRS_FOR_DRIFT: usize = 4;
 
 /// Variance of the effect with the drift taken out, over that without: beyond this the order is too lopsided for it.
@@ -62,12 +66,11 @@ pub fn without_drift(log_ratios: &[f64], places: &[f64]) -> Option<(Effect, Fit)
     let fit = fit(&[vec![1.0; n], places.to_vec()], log_ratios)?;
     let plain = mean(log_ratios)?;
     let own = n >= PAIRS_FOR_DRIFT;
-    let spread = if own { fit.residual_sd() } else { plain.spread };
     let effect = Effect {
         log_ratio: fit.coefficients[0],
-        standard_error: spread.map(|s| s * fit.unit_variances[0].sqrt()),
+        standard_error: if own { fit.standard_error(0) } else { plain.standard_error },
         degrees_of_freedom: if own { Some(fit.degrees_of_freedom as f64) } else { plain.degrees_of_freedom },
-        spread,
+        spread: if own { fit.residual_sd() } else { plain.spread },
         method: "mean of the log ratios of paired runs freed from an even drift over the campaign, interval by \
                  Student's t"
             .to_owned(),

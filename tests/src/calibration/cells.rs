@@ -9,7 +9,8 @@ pub enum Noise {
     StudentT4,
     /// Normal, with every tenth run from a distribution three times as wide.
     Contaminated,
-    /// Exponential tail to one side: a bad run is never a good one.
+    /// Exponential tail to one side: a bad run is never a good one. Shown and not counted: with three pairs Student's
+    /// interval has 95.0 % for normal scatter and 96.7 % for this, and no critical value is within limits for both.
     Skewed,
 }
 
@@ -73,9 +74,15 @@ impl Cell {
             common: 0.0,
             differing: 0.0,
             looks: Vec::new(),
-            campaigns: 20_000,
+            // Three runs have rates nearest to the limits, and are drawn soonest.
+            campaigns: if n <= 3 { 60_000 } else { 20_000 },
             quick: false,
         }
+    }
+
+    /// Whether its rates count.
+    pub fn counted(&self) -> bool {
+        self.noise != Noise::Skewed
     }
 
     /// The cell in a line of the table.
@@ -146,7 +153,10 @@ fn disturbed() -> Vec<Cell> {
             let quick = n == 5 && spread == 0.01;
             all.push(Cell { drift, quick, ..Cell::new(Kind::Paired, n, spread, Noise::Lognormal) });
         }
-        all.push(Cell { drift: 0.03, ..Cell::new(Kind::Paired, n, 0.01, Noise::StudentT4) });
+        for noise in [Noise::StudentT4, Noise::Contaminated] {
+            all.push(Cell { drift: 0.03, ..Cell::new(Kind::Paired, n, 0.01, noise) });
+            all.push(Cell { lost: 0.1, ..Cell::new(Kind::Paired, n, 0.03, noise) });
+        }
         for lost in [0.1, 0.25] {
             all.push(Cell { lost, ..Cell::new(Kind::Paired, n, 0.03, Noise::Lognormal) });
         }
@@ -163,8 +173,7 @@ fn calibrated() -> Vec<Cell> {
         for differing in [0.003, 0.01, 0.03] {
             for spread in [0.01, 0.03] {
                 let quick = n == 3 && differing == 0.01 && spread == 0.01;
-                let campaigns = if n <= 5 { 40_000 } else { 20_000 };
-                all.push(Cell { differing, quick, campaigns, ..Cell::new(Kind::Paired, n, spread, Noise::Lognormal) });
+                all.push(Cell { differing, quick, ..Cell::new(Kind::Paired, n, spread, Noise::Lognormal) });
             }
         }
         all.push(Cell { common: 0.02, differing: 0.01, ..Cell::new(Kind::Paired, n, 0.03, Noise::StudentT4) });
@@ -178,8 +187,7 @@ fn other_designs() -> Vec<Cell> {
     let mut all = Vec::new();
     for n in SIZES {
         for noise in [Noise::Lognormal, Noise::StudentT4, Noise::Contaminated] {
-            let campaigns = if n == 3 { 40_000 } else { 20_000 };
-            all.push(Cell { campaigns, quick: n == 8, ..Cell::new(Kind::Unpaired(1.0), n, 0.03, noise) });
+            all.push(Cell { quick: n == 8, ..Cell::new(Kind::Unpaired(1.0), n, 0.03, noise) });
         }
         all.push(Cell::new(Kind::Unpaired(2.0), n, 0.03, Noise::Lognormal));
         all.push(Cell { lost: 0.1, ..Cell::new(Kind::Unpaired(1.0), n, 0.03, Noise::Lognormal) });

@@ -3,7 +3,7 @@
 use rand::{RngExt as _, SeedableRng as _};
 use rand_chacha::ChaCha8Rng;
 use tallywheel_analyze::{
-    judgement::{Judgement, Systematic, judge},
+    judgement::{Judge, Judgement, Systematic},
     observation::{ControlPass, Observation},
 };
 use tallywheel_schemas::{Campaign, Condition, TextFile, report::Decision};
@@ -30,7 +30,8 @@ pub(super) fn outcome(cell: &Cell, campaigns: u32, seed: u64) -> Outcome {
     let hash = name.bytes().fold(0xcbf2_9ce4_8422_2325_u64, |h, b| (h ^ u64::from(b)).wrapping_mul(0x100_0000_01b3));
     let mut random = ChaCha8Rng::seed_from_u64(seed ^ hash);
     let campaign = campaign(cell);
-    let mut outcome = Outcome::new(name);
+    let judge = Judge::of(&campaign);
+    let mut outcome = Outcome::new(name, cell.counted());
     let truths = [CLAIM - FAR, CLAIM - JUST, CLAIM, CLAIM + FAR].map(log_ratio);
     for _ in 0..campaigns {
         let (noise, systematic) = (Draw::of(cell, &mut random), systematic(cell));
@@ -38,7 +39,7 @@ pub(super) fn outcome(cell: &Cell, campaigns: u32, seed: u64) -> Outcome {
         let common = cell.common * normal(&mut random);
         for (i, truth) in truths.into_iter().enumerate() {
             let observations = noise.observations(cell, truth + error, common);
-            let judgement = judge(&campaign, &observations, &systematic, Vec::new());
+            let judgement = judge.judge(&observations, &systematic, Vec::new());
             count(&mut outcome, i, &judgement, truth);
         }
     }

@@ -44,6 +44,8 @@ pub struct Outcome {
     pub name: String,
     /// Below, just below, at and above the claim.
     pub decisions: [Decisions; 4],
+    /// Its rates count.
+    pub counted: bool,
     covered: u32,
     intervals: u32,
     /// Campaigns without an interval.
@@ -51,8 +53,8 @@ pub struct Outcome {
 }
 
 impl Outcome {
-    pub(super) fn new(name: String) -> Self {
-        Self { name, decisions: [Decisions::default(); 4], covered: 0, intervals: 0, without: 0 }
+    pub(super) fn new(name: String, counted: bool) -> Self {
+        Self { name, counted, decisions: [Decisions::default(); 4], covered: 0, intervals: 0, without: 0 }
     }
 
     pub(super) fn interval(&mut self, covers: bool) {
@@ -137,13 +139,14 @@ pub struct Summary {
 
 impl Summary {
     pub(super) fn of(outcomes: &[Outcome], quick: bool) -> Self {
-        let extreme = |of: fn(&Outcome) -> f64, pick: fn(f64, f64) -> f64| outcomes.iter().map(of).fold(f64::NAN, pick);
+        let counted = || outcomes.iter().filter(|o| o.counted);
+        let extreme = |of: fn(&Outcome) -> f64, pick: fn(f64, f64) -> f64| counted().map(of).fold(f64::NAN, pick);
         Self {
             coverage_min: extreme(Outcome::coverage, f64::min),
             coverage_max: extreme(Outcome::coverage, f64::max),
             false_supported_max: extreme(Outcome::false_supported, f64::max),
-            campaigns: outcomes.iter().map(|o| u64::from(o.campaigns())).sum(),
-            within: !outcomes.is_empty() && outcomes.iter().all(|o| o.within(if quick { 4.0 } else { 0.0 })),
+            campaigns: counted().map(|o| u64::from(o.campaigns())).sum(),
+            within: counted().next().is_some() && counted().all(|o| o.within(if quick { 4.0 } else { 0.0 })),
         }
     }
 
@@ -169,7 +172,11 @@ pub(super) fn text(outcomes: &[Outcome]) -> String {
         "cell"
     );
     for o in outcomes {
-        let mark = if o.within(0.0) { " " } else { "!" };
+        let mark = match (o.counted, o.within(0.0)) {
+            (false, _) => "*",
+            (true, true) => " ",
+            (true, false) => "!",
+        };
         out.push_str(&format!(
             "{:<width$} {mark}{:>9}  {:>8}  {:>15} ({:>4})       {:>11}  {}  {}  {}\n",
             o.name,
@@ -183,11 +190,11 @@ pub(super) fn text(outcomes: &[Outcome]) -> String {
             of(&o.decisions[3]),
         ));
     }
-    let beyond = outcomes.iter().filter(|o| o.false_supported() > ALLOWED).count();
+    let beyond = outcomes.iter().filter(|o| o.counted && o.false_supported() > ALLOWED).count();
     out.push_str(&format!(
         "\n{} cells; supported/not supported in % of campaigns. Coverage is to be within {:.1} and {:.1} %; false supported, at a true \
-         improvement {} points below the claim, is allowed {:.1} % and never above {:.1} % ({beyond} cells are beyond the former by \
-         chance or by little).\n",
+         improvement {} points below the claim, is allowed {:.1} % and never above {:.1} % ({beyond} cells are beyond the former). \
+         Cells marked * are shown and not counted; ! is outside the limits.\n",
         outcomes.len(),
         COVERAGE.0 * 100.0,
         COVERAGE.1 * 100.0,
@@ -211,7 +218,7 @@ mod tests {
 
     #[test]
     fn a_cell_off_its_limits_is_seen() {
-        let mut o = Outcome::new("c".to_owned());
+        let mut o = Outcome::new("c".to_owned(), true);
         (0..1_000).for_each(|i| o.interval(i >= 80));
         (0..1_000).for_each(|i| o.decisions[1].count(if i < 40 { Decision::Supported } else { Decision::Undecided }));
         assert!((o.coverage() - 0.92).abs() < 1e-12 && !o.within(0.0));
