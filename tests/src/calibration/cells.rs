@@ -74,7 +74,7 @@ impl Cell {
             common: 0.0,
             differing: 0.0,
             looks: Vec::new(),
-            // Three runs have rates nearest to the limits, and are drawn soonest.
+            // Three runs have rates nearest to the limits, and are drawn most often.
             campaigns: if n <= 3 { 60_000 } else { 20_000 },
             quick: false,
         }
