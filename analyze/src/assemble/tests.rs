@@ -3,7 +3,10 @@
 
 use std::path::Path;
 
-use tallywheel_schemas::{Domain, TextFile};
+use tallywheel_schemas::{
+    Domain, TextFile,
+    report::{Decision, Treatment},
+};
 use tempfile::TempDir;
 
 use super::*;
@@ -251,7 +254,8 @@ fn a_named_covariate_takes_a_warmer_day_out() {
     close(Some(model.slopes[0].percent_per_unit.estimate), 100.0 * (-0.006_f64).exp_m1(), 0.1);
     let unadjusted = model.unadjusted_percent.expect("both").estimate;
     close(Some(unadjusted), 100.0 * (0.048_f64.exp() / 0.7 - 1.0), 1.0);
-    assert!(r.verdict.reasons.iter().any(|w| w.contains("consumption is adjusted for it")), "{:?}", r.verdict.reasons);
+    let row = r.comparability.iter().find(|c| c.quantity == "outside temperature").expect("a row");
+    assert_eq!((row.alike, row.treatment), (Some(false), Treatment::Adjusted));
     let unknown = report(&directory, &campaign("unpaired", &format!("adjust = [\"mood\"]\n{lists}")));
     assert!(unknown.verdict.reasons.iter().any(|w| w.contains("cannot be adjusted for mood")));
 }
@@ -262,8 +266,8 @@ fn vehicles_in_service_are_compared_at_the_same_speeds() {
     let directory = tempfile::tempdir().expect("a directory");
     let mut text = String::new();
     for (vehicle, kit, saved) in [("skerry-1", true, 0.70), ("skerry-2", true, 0.72), ("skerry-9", false, 0.98)] {
-        // 20 km/h at 10 L/100 km, 50 km/h at 7: before mostly slow, after mostly fast.
-        for (day, slow, fast, factor) in [(0, 1_800, 600, 1.0), (10, 600, 1_800, saved)] {
+        // 20 km/h at 10 L/100 km, 50 km/h at 7; after, a little more of the fast.
+        for (day, slow, fast, factor) in [(0, 1_500, 1_200, 1.0), (10, 1_400, 1_300, saved)] {
             for (hour, km_h, seconds, l) in [(8, 20.0, slow, 10.0), (12, 50.0, fast, 7.0)] {
                 let d = drive("", Condition::Baseline, 24 * day + hour, l * factor);
                 Drive { vehicle, run: None, km_h, seconds, ..d }.seal(directory.path());
@@ -281,7 +285,8 @@ fn vehicles_in_service_are_compared_at_the_same_speeds() {
     let d = (-0.70_f64.ln() - 0.72_f64.ln()) / 2.0 + 0.98_f64.ln();
     close(r.improvement.mileage_percent.map(|i| i.estimate), 100.0 * d.exp_m1(), 0.02);
     assert_eq!((r.runs.len(), r.control_runs.len()), (8, 4));
-    assert_eq!(r.verdict.look.as_ref().map(|l| l.unit.as_str()), Some("vehicles"));
+    let unit = r.verdict.look.as_ref().map(|l| l.unit.as_str());
+    assert_eq!(unit, Some("vehicles"), "{:?}", r.verdict.reasons);
     let one = text.replace("[[in_service]]\nname = \"skerry-2\"\ninstalled = \"2026-06-03\"\n", "");
     let alone = report(&directory, &campaign("before_after", &one));
     assert_eq!(alone.improvement.mileage_percent.and_then(|i| i.low), None);
