@@ -2,7 +2,7 @@
 //!
 //! The flow is one way. [`dataset`] opens a directory of sealed sessions and checks every file against its
 //! manifest; [`ledger`] integrates the native-rate samples exactly into one-second bins; [`trips`] finds drives
-//! in the bins. Everything above is sums and selections over ledger rows: [`tally`], [`mileage`], [`energy`],
+//! in the bins. Everything above is sums and selections over ledger rows: [`tally`], [`mileage`], [`account`],
 //! [`thermal`]. [`run`] judges the runs of a campaign, [`observation`] reduces them to numbers, [`effect`] compares
 //! these, [`judgement`] decides by the rule of [`verdict`], and
 //! [`report`] says how it came about.

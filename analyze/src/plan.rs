@@ -1,8 +1,8 @@
 //! Test planning: how many runs a claim needs, in what order they are driven, and where a campaign stands.
 //!
 //! [`size`](size::size) takes the claim, the improvement that is expected, a spread and the wanted confidence and gives
-//! a size with its looks; [`order`] gives the order of driving; [`draft`] puts both together with names; [`files`] writes
-//! the campaign, a run sheet for each run and a page for the technician. [`seen`] and [`status`] say what is done and
+//! a size with its looks; [`fn@order`] gives the order of driving; [`draft`] puts both together with names; [`files`] writes
+//! the campaign, a run sheet for each run and a page for the technician. [`seen`] and [`mod@status`] say what is done and
 //! what the runs that are left may bring.
 
 pub mod draft;

@@ -190,7 +190,7 @@ fn per_distance(units: Units) -> f64 {
     }
 }
 
-/// A figure with its uncertainty, in the unit of [`unit`].
+/// A figure with its uncertainty, in the unit of [`fn@unit`].
 pub(in crate::report) fn figure(
     quantity: AccountQuantity,
     value: Option<f64>,
