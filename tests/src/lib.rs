@@ -5,7 +5,9 @@ pub mod bench;
 pub mod damage;
 pub mod faults;
 pub mod fuzz;
+pub mod instruments;
 pub mod obd_ecu;
+pub mod recording;
 
 use std::{
     env,

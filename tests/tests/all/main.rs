@@ -10,6 +10,7 @@ mod live_page;
 mod logger_bench;
 mod modbus_peer;
 mod obd;
+mod obd_recorded;
 mod public_data;
 mod python_peers;
 mod simulated;
