@@ -71,12 +71,15 @@ impl Bench {
         recorder::run(&program("tallywheel-logger"), args).expect("the logger starts")
     }
 
-    /// What `status` says to programs, and its exit code.
+    /// What `status` says to programs, null while there is no dataset, and its exit code.
     ///
     /// # Panics
     /// When that is no JSON.
     pub fn status(&self) -> (serde_json::Value, Option<i32>) {
         let ended = self.logger(&["status"], &["--format", "json"]);
+        if ended.stdout.is_empty() {
+            return (serde_json::Value::Null, ended.code);
+        }
         let json = serde_json::from_str(&ended.stdout);
         (json.unwrap_or_else(|e| panic!("{e}: {}{}", ended.stdout, ended.stderr)), ended.code)
     }

@@ -4,6 +4,7 @@ mod bad_input;
 mod campaign;
 mod crash;
 mod database_peer;
+mod device_server;
 mod fuzz_corpus;
 mod integrity;
 mod live_page;
