@@ -2,6 +2,7 @@
 
 mod bad_input;
 mod campaign;
+mod check_ports;
 mod crash;
 mod database_peer;
 mod device_server;
