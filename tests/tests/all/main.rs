@@ -16,5 +16,6 @@ mod obd_recorded;
 mod public_data;
 mod python_peers;
 mod simulated;
+mod status_and_corrections;
 mod view;
 mod wire_peers;
