@@ -9,6 +9,7 @@ mod device_server;
 mod fuzz_corpus;
 mod integrity;
 mod live_page;
+mod live_recorded;
 mod logger_bench;
 mod modbus_peer;
 mod obd;
