@@ -55,7 +55,7 @@ with Page(chromium, directory) as page:
     page.value("document.getElementById('start-form').requestSubmit()")
     report["run"] = page.wait("document.getElementById('run').textContent.startsWith('Run ') && document.getElementById('run').textContent")
     report["started"] = page.wait(SAID + ".find(t => t.includes('hl-07'))")
-    page.shot("running")
+    page.shot("recorded-run")
     do("run")
 
     page.wait("document.getElementById('run-button').textContent === 'Stop run'")

@@ -12,6 +12,7 @@ mod live_page;
 mod live_recorded;
 mod logger_bench;
 mod modbus_peer;
+mod modbus_recorded;
 mod obd;
 mod obd_recorded;
 mod public_data;
