@@ -8,7 +8,7 @@ use std::time::Duration;
 use tallywheel_schemas::manifest::GapCause;
 use tallywheel_tests::{
     Bench,
-    faults::sealed::Sealed,
+    faults::{recorder::Recorder, sealed::Sealed},
     instruments::{PATIENCE, Passed, Playing, units::Units, wait_until},
     recording::end,
 };
@@ -69,13 +69,12 @@ fn nothing_is_lost(bench: &Bench, sessions: &[Sealed], passed: &Passed, readings
     }
 }
 
-/// Lets nothing be on its way any more.
-fn settle(units: &Playing<Units>, wait: impl Fn(&dyn Fn() -> bool)) {
+/// Lets nothing be on its way any more: whatever answered one before two that nobody answers has long arrived.
+fn settle(units: &Playing<Units>, recorder: &Recorder) {
     units.with(|u| u.is_silent = true);
-    // Two more requests that nobody answers: whatever answered one before them has long arrived.
-    let asked = |u: &mut Units| u.requests.values().sum::<u32>();
-    let before = units.with(asked);
-    wait(&|| units.with(asked) >= before + 2);
+    let asked = || units.with(|u| u.requests.values().sum::<u32>());
+    let before = asked();
+    wait_until("two more requests", || asked() >= before + 2, || recorder.said());
 }
 
 #[test]
@@ -89,7 +88,7 @@ fn on_a_serial_line_no_reading_is_lost_at_a_seam_and_a_silent_unit_is_stated() {
         || sealed() >= 2 && units.with(|u| u.readings[&1] >= 60 && u.requests.contains_key(&9)),
         || recorder.said(),
     );
-    settle(&units, |holds| wait_until("two requests", || holds(), || recorder.said()));
+    settle(&units, &recorder);
     let ended = end(recorder);
     // A unit that never answers takes nothing from the others: nothing was lost.
     assert_eq!(ended.code, Some(0), "{}{}", ended.stdout, ended.stderr);
@@ -124,13 +123,13 @@ fn behind_a_device_server_a_line_that_falls_silent_is_a_gap_of_its_length() {
         wait_until("readings", || units.with(|u| u.readings[&1] >= count), || recorder.said());
     };
     wait_readings(15);
-    settle(&units, |holds| wait_until("two requests", || holds(), || recorder.said()));
+    settle(&units, &recorder);
     let before = units.with(|u| u.readings[&1]);
     std::thread::sleep(Duration::from_millis(500));
     units.with(|u| u.is_silent = false);
     wait_readings(before + 15);
     bench.wait_messages(2 * (before as usize + 15));
-    settle(&units, |holds| wait_until("two requests", || holds(), || recorder.said()));
+    settle(&units, &recorder);
     // The silence at the end is shorter than the limit, or a second gap that is stated as well.
     let ended = end(recorder);
     assert_eq!(ended.code, Some(0), "silence is no loss: {}{}", ended.stdout, ended.stderr);
@@ -157,8 +156,8 @@ fn behind_a_device_server_a_line_that_falls_silent_is_a_gap_of_its_length() {
 #[test]
 fn a_meter_that_answers_is_ready_and_one_that_does_not_is_to_be_mended() {
     let (bench, units) = (Bench::new(), Playing::on_terminal(Units::new(&[1])));
-    let path = bench.write("rig.toml", &rig(&[("energy", 1, 1.0)]));
-    let ready = bench.check(&path, &[("meter", units.device())], &["--for", "1.5"]);
+    let path = bench.write("rig.toml", &rig(&[("energy", 1, 30.0)]));
+    let ready = bench.check(&path, &[("meter", units.device())], &["--for", "2.5"]);
     assert!(ready.code == Some(0) && ready.stdout.ends_with("\nready\n"), "{}{}", ready.stdout, ready.stderr);
     units.with(|u| u.is_silent = true);
     let mute = bench.check(&path, &[("meter", units.device())], &["--for", "1.5"]);
