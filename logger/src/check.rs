@@ -5,13 +5,13 @@
 //!
 //! ```
 //! use std::{path::PathBuf, sync::mpsc, time::Duration};
-//! use tallywheel_logger::check::{CheckOptions, run};
+//! use tallywheel_logger::check::{CheckOptions, News, run};
 //! use tallywheel_schemas::{Rig, TextFile, Timestamp};
 //!
 //! let rig = "schema = 1\nvehicle = \"skerry-1\"\n[[port]]\nname = \"bus\"\nkind = \"slcan\"\nbit_rate = 250000\n";
 //! let rig = Rig::parse(TextFile::new("rig.toml", rig)).unwrap();
 //! let (sender, arrivals) = mpsc::channel();
-//! sender.send((0, Timestamp::now(), Err("no such device".to_owned()))).unwrap();
+//! sender.send((0, Timestamp::now(), News::Gone("no such device".to_owned()))).unwrap();
 //! drop(sender);
 //! let options = CheckOptions { length: Duration::from_secs(1), data: PathBuf::from("."), journal_bytes_per_s: None };
 //! let readiness = run(&rig, &arrivals, &options, Timestamp::now);
@@ -44,8 +44,19 @@ const BAD_SHARE: f64 = 0.01;
 /// How often the arrivals are looked at.
 const LOOK: Duration = Duration::from_millis(250);
 
-/// Something from a port, named by its index in the rig: bytes, or why it cannot be read (any more).
-pub type Arrival = (usize, Timestamp, Result<Vec<u8>, String>);
+/// Something about a port, named by its index in the rig.
+pub type Arrival = (usize, Timestamp, News);
+
+/// What is known of a port.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum News {
+    /// It said these bytes.
+    Bytes(Vec<u8>),
+    /// It was asked with these bytes, without which a meter's answer cannot be told from garbage.
+    Asked(Vec<u8>),
+    /// It cannot be read (any more), and why.
+    Gone(String),
+}
 
 /// How to check.
 #[derive(Debug, Clone, PartialEq)]
@@ -87,8 +98,9 @@ pub fn observe(
     let _ = view.snapshot(began);
     while Instant::now() < end {
         match arrivals.recv_timeout(due.min(end).saturating_duration_since(Instant::now())) {
-            Ok((port, at, Ok(bytes))) => view.bytes(port, at, &bytes),
-            Ok((port, at, Err(why))) => view.port_event(port, at, PortEvent::Gone(why)),
+            Ok((port, at, News::Bytes(bytes))) => view.bytes(port, at, &bytes),
+            Ok((port, at, News::Asked(bytes))) => view.port_event(port, at, PortEvent::Asked(bytes)),
+            Ok((port, at, News::Gone(why))) => view.port_event(port, at, PortEvent::Gone(why)),
             Err(RecvTimeoutError::Timeout) => {}
             Err(RecvTimeoutError::Disconnected) => break,
         }
@@ -419,7 +431,7 @@ not_available = [255]
         let (sender, arrivals) = std::sync::mpsc::channel();
         let clock = Timestamp::now;
         for _ in 0..3 {
-            sender.send((0, clock(), Ok(b"\rt31022616\r".to_vec()))).expect("a receiver");
+            sender.send((0, clock(), News::Bytes(b"\rt31022616\r".to_vec()))).expect("a receiver");
         }
         let began = Instant::now();
         let seen = observe(&rig, &arrivals, Duration::from_millis(400), clock);

@@ -6,7 +6,9 @@ pub mod calibration;
 pub mod damage;
 pub mod faults;
 pub mod fuzz;
+pub mod instruments;
 pub mod obd_ecu;
+pub mod recording;
 
 use std::{
     env,

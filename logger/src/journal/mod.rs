@@ -192,6 +192,13 @@ pub enum PortEvent {
     },
 }
 
+/// Reads the bytes of [`PortEvent::Sent`]. `None` when the text is no such bytes.
+pub(crate) fn from_hex(text: &str) -> Option<Vec<u8>> {
+    let digits = text.as_bytes();
+    let pair = |pair: &[u8]| u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok();
+    if digits.len().is_multiple_of(2) { digits.chunks(2).map(pair).collect() } else { None }
+}
+
 /// Something that concerns the whole session.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Note {

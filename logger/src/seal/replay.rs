@@ -11,7 +11,7 @@ use tallywheel_schemas::{
 use super::{Links, SealError, Sealer, SessionFacts};
 use crate::{
     framing::{End, Framer, SlcanFramer},
-    journal::{Batch, EndMark, Event, Header, JournalReader, PortEvent, Record, Skipped},
+    journal::{Batch, EndMark, Event, Header, JournalReader, PortEvent, Record, Skipped, from_hex},
     message::{Bad, Fault, Framed, Message},
     session::SessionLock,
 };
@@ -269,12 +269,6 @@ fn framed_sent(kind: PortKind, bytes: &[u8]) -> Vec<Framed> {
         _ => None,
     });
     sent.collect()
-}
-
-fn from_hex(text: &str) -> Option<Vec<u8>> {
-    let digits = text.as_bytes();
-    let pair = |pair: &[u8]| u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok();
-    if digits.len().is_multiple_of(2) { digits.chunks(2).map(pair).collect() } else { None }
 }
 
 /// The end of a recording cuts what is just being sent; that is no fault of the port.

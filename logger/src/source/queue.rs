@@ -12,8 +12,8 @@ use std::sync::{
 use tallywheel_schemas::{RunSheet, Timestamp};
 
 use crate::{
-    check::Arrival,
-    journal::{Event, Note, PortEvent},
+    check::{Arrival, News},
+    journal::{Event, Note, PortEvent, from_hex},
 };
 
 /// Bytes that may wait for the disk, the queue's own cost included. At 620 frames a second this is several minutes.
@@ -175,10 +175,10 @@ impl Queue {
         for message in &self.receiver {
             self.taken(&message);
             let arrival = match message {
-                ToJournal::Bytes(arrived) => (usize::from(arrived.port), arrived.stamp, Ok(arrived.bytes)),
-                ToJournal::Event(event) => match event.what {
-                    PortEvent::Disconnected { reason } => (usize::from(event.port), event.at_us, Err(reason)),
-                    _ => continue,
+                ToJournal::Bytes(arrived) => (usize::from(arrived.port), arrived.stamp, News::Bytes(arrived.bytes)),
+                ToJournal::Event(event) => match news(event.what) {
+                    Some(news) => (usize::from(event.port), event.at_us, news),
+                    None => continue,
                 },
                 ToJournal::Note(_) | ToJournal::Seam(_) => continue,
                 ToJournal::End => return,
@@ -195,6 +195,15 @@ impl Queue {
             let queued = self.shared.queued.fetch_sub(cost, Relaxed) - cost;
             self.shared.caught_up(queued);
         }
+    }
+}
+
+/// What a watcher has to know of an event.
+fn news(event: PortEvent) -> Option<News> {
+    match event {
+        PortEvent::Disconnected { reason } => Some(News::Gone(reason)),
+        PortEvent::Sent { hex } => from_hex(&hex).map(News::Asked),
+        PortEvent::Opened | PortEvent::Reopened { .. } | PortEvent::Dropped { .. } | PortEvent::Remark { .. } => None,
     }
 }
 

@@ -20,6 +20,7 @@ use super::{
 use crate::{
     journal::{
         Batch, Chunk, EndMark, Event, Header, JournalError, JournalWriter, Note, PortEvent, Record, SessionNote,
+        from_hex,
     },
     session::{SessionError, SessionLock},
     view::{self, DiskNow, Feed, Input, RecordingNow, RecordingState, RunNow, free_bytes},
@@ -406,7 +407,11 @@ impl Writer {
             PortEvent::Opened | PortEvent::Reopened { .. } => view::PortEvent::Opened,
             PortEvent::Disconnected { reason } => view::PortEvent::Gone(reason.clone()),
             PortEvent::Dropped { messages, .. } => view::PortEvent::Dropped(*messages),
-            PortEvent::Sent { .. } | PortEvent::Remark { .. } => return,
+            PortEvent::Sent { hex } => match from_hex(hex) {
+                Some(bytes) => view::PortEvent::Asked(bytes),
+                None => return,
+            },
+            PortEvent::Remark { .. } => return,
         };
         feed.offer(Input::Event { port: usize::from(event.port), at: event.at_us, event: shown });
     }

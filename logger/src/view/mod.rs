@@ -93,6 +93,11 @@ impl View {
         self.begin(at);
         let Some(view) = self.ports.get_mut(port) else { return };
         view.received(bytes);
+        self.drain(port, at);
+    }
+
+    /// Takes the messages that a port's framer has ready.
+    fn drain(&mut self, port: usize, at: Timestamp) {
         while let Some(message) = self.ports[port].next() {
             self.message(port, at, &message);
         }
@@ -123,6 +128,7 @@ impl View {
         self.begin(at);
         if let Some(view) = self.ports.get_mut(port) {
             view.event(at, event);
+            self.drain(port, at);
         }
     }
 

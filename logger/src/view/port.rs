@@ -13,6 +13,7 @@ use super::{
 use crate::{
     framing::Framer,
     message::{Message, Status, StatusMeaning},
+    modbus::is_answer,
 };
 
 /// Losses are shown for so long, s.
@@ -27,6 +28,8 @@ pub enum PortEvent {
     Gone(String),
     /// So many messages, or pieces of unknown content, were dropped on our side.
     Dropped(u64),
+    /// It was asked with these bytes, by which an answer is told.
+    Asked(Vec<u8>),
 }
 
 /// One port as it is watched.
@@ -93,6 +96,8 @@ impl PortView {
     /// Counts a message.
     pub(super) fn count(&mut self, at: Timestamp, message: &Message) {
         match message {
+            // What the logger itself says is no sign of life.
+            Message::Line(text) if self.port.kind == PortKind::Modbus && !is_answer(text) => {}
             Message::Frame(_) | Message::Line(_) => {
                 self.messages += 1;
                 self.heard = Some(at);
@@ -126,6 +131,7 @@ impl PortView {
                 self.dropped += messages;
                 self.lost_at = Some(at);
             }
+            PortEvent::Asked(bytes) => self.framer.sent(&bytes),
         }
     }
 

@@ -217,3 +217,25 @@ fn the_table_has_a_line_for_each_port_and_channel() {
     assert!(line("supply_v").contains("never seen") && line("gps").contains("nmea"));
     assert_eq!(text.lines().count(), 1 + 2 + 1 + 1 + 9 + 1 + 1, "{text}");
 }
+
+/// Bytes from rmodbus's own tests (client.rs, read): registers 0 and 1 hold 6 and 5.
+#[test]
+fn a_meter_is_judged_by_what_it_answers_and_not_by_what_it_is_asked() {
+    let rig = "schema = 1\nvehicle = \"skerry-1\"\n[[port]]\nname = \"meter\"\nkind = \"modbus\"\ntransmit = true\n\
+               [[signal]]\nchannel = \"pack.wall_power_w\"\nport = \"meter\"\nunit_id = 1\nregister = 0\n\
+               register_kind = \"input\"\nformat = \"u16\"\n[[signal]]\nchannel = \"pack.voltage_v\"\nport = \"meter\"\n\
+               unit_id = 1\nregister = 1\nregister_kind = \"input\"\nformat = \"u16\"\n";
+    let mut view = View::new(&Rig::parse(TextFile::new("rig.toml", rig)).expect("a good rig"));
+    let at = Timestamp::from_us(1_791_189_000_000_000);
+    let ask = vec![0x01, 0x04, 0x00, 0x00, 0x00, 0x02, 0x71, 0xCB];
+    view.port_event(0, at, PortEvent::Asked(ask.clone()));
+    let unanswered = view.snapshot(at.plus_us(500_000));
+    assert_eq!((unanswered.ports[0].messages, unanswered.ports[0].bad, unanswered.ports[0].age_s), (0, 0, None));
+    view.port_event(0, at.plus_us(1_000_000), PortEvent::Asked(ask));
+    view.bytes(0, at.plus_us(1_020_000), &[0x01, 0x04, 0x04, 0x00]);
+    view.bytes(0, at.plus_us(1_030_000), &[0x06, 0x00, 0x05, 0xDB, 0x86]);
+    let answered = view.snapshot(at.plus_us(1_500_000));
+    assert_eq!((answered.ports[0].messages, answered.ports[0].bad), (1, 0));
+    let values: Vec<Option<f64>> = answered.channels.iter().map(|c| c.value).collect();
+    assert_eq!(values, [Some(6.0), Some(5.0)]);
+}

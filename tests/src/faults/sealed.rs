@@ -116,11 +116,19 @@ fn stamps(batch: &RecordBatch) -> Vec<i64> {
     column.map(|c| c.as_primitive::<Int64Type>().values().to_vec()).unwrap_or_default()
 }
 
-fn column<'a>(batch: &'a RecordBatch, name: &str) -> Checked<&'a arrow::array::ArrayRef> {
+/// A column by its name.
+///
+/// # Errors
+/// When there is none.
+pub fn column<'a>(batch: &'a RecordBatch, name: &str) -> Checked<&'a arrow::array::ArrayRef> {
     batch.column_by_name(name).ok_or_else(|| format!("no column {name}"))
 }
 
-fn rows(dataset: &Path, manifest: &Manifest, table: Table) -> Checked<Vec<RecordBatch>> {
+/// The rows of one of a session's tables; none where it has no such table.
+///
+/// # Errors
+/// When the file cannot be read.
+pub fn rows(dataset: &Path, manifest: &Manifest, table: Table) -> Checked<Vec<RecordBatch>> {
     let Some(record) = manifest.file(table) else { return Ok(Vec::new()) };
     let file = File::open(dataset.join(&record.path)).map_err(within(&record.path))?;
     let reader = ParquetRecordBatchReaderBuilder::try_new(file).and_then(ParquetRecordBatchReaderBuilder::build);

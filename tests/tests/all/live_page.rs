@@ -15,7 +15,7 @@ use tallywheel_logger::{
     live::{LiveState, Running, Server},
 };
 use tallywheel_schemas::Timestamp;
-use tallywheel_tests::{browser, python};
+use tallywheel_tests::{browser, peer, python};
 
 use crate::simulated::Playing;
 
@@ -51,7 +51,7 @@ fn quiet() -> (Arc<LiveState>, Asked) {
 }
 
 /// One request and its whole answer; the connection is closed after it.
-fn ask(address: SocketAddr, line: &str, headers: &str, body: &str) -> (u16, String) {
+pub(crate) fn ask(address: SocketAddr, line: &str, headers: &str, body: &str) -> (u16, String) {
     let mut stream = TcpStream::connect(address).expect("a server");
     stream.set_read_timeout(Some(Duration::from_secs(20))).expect("a timeout");
     let length = if body.is_empty() { String::new() } else { format!("Content-Length: {}\r\n", body.len()) };
@@ -220,17 +220,17 @@ fn the_page_lives_in_a_browser() {
     let shots = std::env::var_os("TALLYWHEEL_SHOTS").map_or_else(|| directory.path().to_owned(), PathBuf::from);
     let playing = Playing::start();
     let (running, address, _) = serve(LOOPBACK, &playing.state);
-    let mut peer = Command::new(python)
-        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/peers/live_page.py"))
+    let mut driver = Command::new(python)
+        .arg(peer("live_page.py"))
         .args([browser.as_os_str(), format!("http://{address}/").as_ref(), shots.as_os_str()])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()
         .expect("python starts");
-    let mut answers = peer.stdin.take().expect("a pipe");
+    let mut answers = driver.stdin.take().expect("a pipe");
     let mut running = Some(running);
     let (mut report, mut noted) = (Value::Null, None);
-    for line in BufReader::new(peer.stdout.take().expect("a pipe")).lines().map(|l| l.expect("a line")) {
+    for line in BufReader::new(driver.stdout.take().expect("a pipe")).lines().map(|l| l.expect("a line")) {
         match line.strip_prefix("do ") {
             Some("silence") => playing.is_silent.store(true, Ordering::Relaxed),
             Some("speak") => playing.is_silent.store(false, Ordering::Relaxed),
@@ -248,7 +248,7 @@ fn the_page_lives_in_a_browser() {
         }
         writeln!(answers, "done").expect("the peer listens");
     }
-    assert!(peer.wait().expect("an end").success(), "the peer gave up");
+    assert!(driver.wait().expect("an end").success(), "the peer gave up");
     check_report(&report);
     check_asked(&playing, noted.expect("a mark was set while the page was cut off"));
 }
