@@ -28,6 +28,7 @@ pub mod columns;
 pub mod command;
 pub mod comparison;
 pub mod dataset;
+pub mod days;
 pub mod energy;
 pub mod figure;
 #[doc(hidden)]
