@@ -3,6 +3,7 @@
 //! Parsing goes in two steps: clap fills [`Args`], which mirrors the flags; each command then makes a checked
 //! plan of its own before anything is opened.
 
+mod rollup;
 mod tables;
 
 use std::{
@@ -74,6 +75,8 @@ enum Command {
         #[arg(long)]
         out: PathBuf,
     },
+    /// Roll a fleet up by week, month or any days: what it did, what changed, and what needs attention.
+    Rollup(rollup::RollupArgs),
 }
 
 /// Where the data are and how results are printed.
@@ -156,6 +159,8 @@ enum Failure {
     Write { path: PathBuf, source: io::Error },
     #[error("write to standard output: {0}")]
     Stdout(io::Error),
+    #[error(transparent)]
+    Rollup(#[from] rollup::RollupError),
 }
 
 /// What a command found out, ready to print.
@@ -208,6 +213,7 @@ fn run(args: Args) -> Result<Outcome, Failure> {
         Command::Report { campaign, out } => {
             compared(&campaign, |c| write_report(c, &out, campaign.common.units.into()))
         }
+        Command::Rollup(args) => rollup::run(&args),
     }
 }
 

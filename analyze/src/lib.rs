@@ -38,6 +38,7 @@ pub mod ledger;
 pub mod mileage;
 pub mod progress;
 pub mod report;
+pub mod rollup;
 pub mod run;
 pub mod sheet;
 pub mod stats;
