@@ -4,6 +4,7 @@
 pub mod bench;
 pub mod damage;
 pub mod faults;
+pub mod fleet;
 pub mod fuzz;
 pub mod obd_ecu;
 

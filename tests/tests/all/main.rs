@@ -12,6 +12,7 @@ mod modbus_peer;
 mod obd;
 mod public_data;
 mod python_peers;
+mod rollup_engines;
 mod simulated;
 mod view;
 mod wire_peers;
