@@ -5,6 +5,7 @@ pub mod bench;
 pub mod damage;
 pub mod faults;
 pub mod fuzz;
+pub mod kills;
 pub mod obd_ecu;
 
 use std::{
