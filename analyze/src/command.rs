@@ -3,6 +3,9 @@
 //! Parsing goes in two steps: clap fills [`Args`], which mirrors the flags; each command then makes a checked
 //! plan of its own before anything is opened.
 
+mod collect;
+mod compact;
+mod derive;
 mod rollup;
 mod tables;
 
@@ -21,8 +24,12 @@ use tallywheel_schemas::{Campaign, TextFileError, Units, manifest::Origin, repor
 use crate::{
     assemble::{Comparison, compare},
     campaign_runs::{CampaignError, CampaignSessions, sessions_of},
+    collect::CollectError,
+    compact::CompactError,
     dataset::{Dataset, DatasetError, Filter, Session},
+    derive::DeriveError,
     energy::Charging,
+    interrupt::INTERRUPTED,
     ledger::{LedgerError, LedgerOptions, SessionLedger, ledgers},
     progress::Bar,
     report,
@@ -39,7 +46,8 @@ pub const FAILED: u8 = 2;
 
 /// Works out mileage, energy, heat and the verdict on a claim from recorded sessions.
 ///
-/// Exit codes: 0 finished; 1 finished, with faults in the data that the output states; 2 could not finish.
+/// Exit codes: 0 finished; 1 finished, with faults in the data that the output states; 2 could not finish;
+/// 130 interrupted, with what was done so far kept.
 #[derive(Debug, Parser)]
 #[command(name = "tallywheel-analyze", version)]
 pub struct Args {
@@ -49,6 +57,12 @@ pub struct Args {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Gather sealed sessions of many vehicles into one dataset.
+    Collect(collect::Flags),
+    /// Put the tables of many small sessions of a day into one file each, without loss.
+    Compact(compact::Flags),
+    /// Make what is missing of ledgers, trips and days, once for every session.
+    Derive(derive::Flags),
     /// Make or check the ledgers, and say what they cover.
     Ledger(Selection),
     /// List the trips found in the data.
@@ -129,6 +143,13 @@ enum UnitsFlag {
     Us,
 }
 
+/// How a summary of what was done is printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum SummaryFormat {
+    Text,
+    Json,
+}
+
 impl From<UnitsFlag> for Units {
     fn from(flag: UnitsFlag) -> Self {
         match flag {
@@ -153,6 +174,18 @@ enum Failure {
     Columns(#[from] polars::prelude::PolarsError),
     #[error(transparent)]
     Plot(#[from] report::PlotError),
+    #[error(transparent)]
+    Derive(#[from] DeriveError),
+    #[error(transparent)]
+    Collect(#[from] CollectError),
+    #[error(transparent)]
+    Compact(#[from] CompactError),
+    #[error("catch signals: {0}")]
+    Signals(io::Error),
+    #[error("{sessions} sessions could not be read; what was fetched is kept, run the same command to go on")]
+    NotRead { sessions: usize },
+    #[error("{}: derived tables cannot be kept: {reason}", path.display())]
+    Unwritten { path: PathBuf, reason: String },
     #[error("{}: no session in this dataset{filter}", path.display())]
     NoSession { path: PathBuf, filter: &'static str },
     #[error("write {}: {source}", path.display())]
@@ -161,6 +194,18 @@ enum Failure {
     Stdout(io::Error),
     #[error(transparent)]
     Rollup(#[from] rollup::RollupError),
+}
+
+impl Failure {
+    /// The exit code that tells of it.
+    const fn exit_code(&self) -> u8 {
+        match self {
+            Self::Derive(DeriveError::Interrupted { .. })
+            | Self::Collect(CollectError::Interrupted)
+            | Self::Compact(CompactError::Interrupted) => INTERRUPTED,
+            _ => FAILED,
+        }
+    }
 }
 
 /// What a command found out, ready to print.
@@ -179,7 +224,7 @@ pub fn main() -> ExitCode {
         Ok(true) => ExitCode::from(FAULTS),
         Err(failure) => {
             tracing::error!("{failure}");
-            ExitCode::from(FAILED)
+            ExitCode::from(failure.exit_code())
         }
     }
 }
@@ -194,6 +239,9 @@ fn print(text: &str) -> Result<(), Failure> {
 
 fn run(args: Args) -> Result<Outcome, Failure> {
     match args.command {
+        Command::Collect(flags) => collect::run(&flags),
+        Command::Compact(flags) => compact::run(&flags),
+        Command::Derive(flags) => derive::run(&flags),
         Command::Ledger(s) => tabulate(&s, |l, u, s| Ok(tables::ledger(l, u, s.common.format))),
         Command::Trips { selection, dwell_s } => {
             let rules = TripRules { dwell_s, ..TripRules::default() };
@@ -224,6 +272,22 @@ fn tabulate(
     selection: &Selection,
     table: impl Fn(&[SessionLedger], &[UnusableSession], &Selection) -> Tabulated,
 ) -> Result<Outcome, Failure> {
+    let Selected { dataset, sessions, unusable } = selected(selection)?;
+    let ledgers = made(&dataset, &sessions)?;
+    let faults = !unusable.is_empty() || ledgers.iter().any(|l| !l.findings.damage.is_empty());
+    Ok(Outcome { text: table(&ledgers, &unusable, selection)?, faults })
+}
+
+/// A dataset, and what is selected of it.
+struct Selected {
+    dataset: Dataset,
+    sessions: Vec<Arc<Session>>,
+    /// Those that cannot be used.
+    unusable: Vec<UnusableSession>,
+}
+
+/// Opens the dataset and selects.
+fn selected(selection: &Selection) -> Result<Selected, Failure> {
     let Selection { common, vehicle, from, to } = selection;
     let filter = Filter { vehicles: vehicle.clone(), from: *from, to: *to, ..Filter::default() };
     let dataset = Dataset::open(&common.data)?;
@@ -232,9 +296,7 @@ fn tabulate(
         let filter = if filter == Filter::default() { "" } else { " matches the filters" };
         return Err(Failure::NoSession { path: common.data.clone(), filter });
     }
-    let ledgers = made(&dataset, &sessions)?;
-    let faults = !unusable.is_empty() || ledgers.iter().any(|l| !l.findings.damage.is_empty());
-    Ok(Outcome { text: table(&ledgers, &unusable, selection)?, faults })
+    Ok(Selected { dataset, sessions, unusable })
 }
 
 /// The selected sessions that cannot be used, said on stderr too: CSV has no place for them.

@@ -24,17 +24,23 @@
 pub mod ageing;
 pub mod assemble;
 pub mod campaign_runs;
+pub mod collect;
 pub mod columns;
 pub mod command;
+pub mod compact;
 pub mod comparison;
 pub mod dataset;
 pub mod days;
+pub mod derive;
+pub mod disk;
 pub mod energy;
 pub mod figure;
 #[doc(hidden)]
 pub mod fixture;
 pub mod integral;
+pub mod interrupt;
 pub mod ledger;
+pub mod lock;
 pub mod mileage;
 pub mod progress;
 pub mod report;

@@ -19,6 +19,7 @@ use bins::BinColumns;
 
 pub(crate) use bins::total;
 pub use table::{store_trips, trips_frame};
+pub(crate) use table::{trip_keys, trip_rows};
 
 /// What makes a trip, and its phases. All limits are common practice, not a standard's.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

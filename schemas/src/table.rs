@@ -34,6 +34,14 @@ pub const LEDGER_VERSION: u32 = 1;
 /// Key of the schema version in the schema metadata.
 pub const SCHEMA_VERSION_KEY: &str = "tallywheel.schema";
 
+/// Directory below the dataset in which files are written before they are whole. It is hidden and on the same file
+/// system, so that no other engine reads what grows there and a rename puts it in its place.
+pub const WORK_DIRECTORY: &str = ".work";
+
+/// Directory below the dataset that holds the manifests of sessions whose tables are just being put in their places.
+/// The manifest is moved from here to `sessions/` last, so that a table without a manifest is known to be on its way.
+pub const ARRIVING_DIRECTORY: &str = ".work/arriving";
+
 /// Rows in one row group: the unit of checksumming and of what damage can take away.
 pub const ROW_GROUP_ROWS: usize = 131_072;
 

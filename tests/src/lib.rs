@@ -6,6 +6,7 @@ pub mod damage;
 pub mod faults;
 pub mod fleet;
 pub mod fuzz;
+pub mod kills;
 pub mod obd_ecu;
 
 use std::{

@@ -11,7 +11,9 @@ use arrow::array::RecordBatch;
 use bytes::Bytes;
 use chrono::{Days, NaiveDate};
 use parquet::arrow::{ProjectionMask, arrow_reader::ParquetRecordBatchReaderBuilder};
-use tallywheel_schemas::Table;
+use tallywheel_schemas::{Table, report::UnusableSession};
+
+use crate::derive::{Derived, State};
 
 use super::{
     engine::{Engine, EngineError},
@@ -19,7 +21,7 @@ use super::{
 };
 
 /// A file's date is that of its first session's start; its rows may be of the days after. No file spans more.
-const SPAN_DAYS: u64 = 8;
+pub const SPAN_DAYS: u64 = 8;
 
 /// What was read, and what could not be.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -46,6 +48,38 @@ pub enum SourceError {
     /// The engine refused them.
     #[error(transparent)]
     Engine(#[from] EngineError),
+}
+
+/// Takes the rows of sessions whose derived tables were made or found; gives those that could not be read, and those that
+/// are damaged, by vehicle, session and reason.
+///
+/// # Errors
+/// When rows lack a column.
+pub fn take(derived: &Derived, engine: &mut Engine) -> Result<Vec<UnusableSession>, SourceError> {
+    let mut left_out = Vec::new();
+    for session in &derived.sessions {
+        let manifest = &session.session.manifest;
+        match session.day_batches() {
+            Some([days, classes]) => {
+                engine.add(Table::Days, &manifest.vehicle, &days)?;
+                engine.add(Table::SpeedClasses, &manifest.vehicle, &classes)?;
+            }
+            None => left_out.push(UnusableSession {
+                session: manifest.session.clone(),
+                vehicle: manifest.vehicle.clone(),
+                run: manifest.run.as_ref().map(|r| r.run.clone()),
+                reason: reason(&session.state),
+            }),
+        }
+    }
+    Ok(left_out)
+}
+
+fn reason(state: &State) -> String {
+    match state {
+        State::Damaged(damage) => damage.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "),
+        _ => "its daily tables cannot be read".to_owned(),
+    }
 }
 
 /// First and last date of the partitions of `days`; `None` without any.

@@ -5,6 +5,7 @@ mod campaign;
 mod crash;
 mod database_peer;
 mod fuzz_corpus;
+mod gather;
 mod integrity;
 mod live_page;
 mod logger_bench;
