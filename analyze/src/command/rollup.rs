@@ -176,7 +176,8 @@ fn from_tables(args: &RollupArgs, engine: &mut Engine) -> Result<Filled, RollupE
     let (from, to) = source::dates(root)?.ok_or_else(|| RollupError::Nothing { path: root.clone() })?;
     // Without a period asked for, the last week that has a file, or everything.
     let around = asked.clone().or_else(|| (!args.life).then(|| Period::week_of(to)));
-    let (first, last) = around.as_ref().map_or((from, to), |p| (p.history_first(), p.last));
+    // The last file may be of the week before that of its last possible day.
+    let (first, last) = around.as_ref().map_or((from, to), |p| (p.history_first() - Days::new(14), p.last));
     let read = source::read(root, first, last, &args.vehicle, engine)?;
     let period = settled(args, asked, &days_of(engine)?)?;
     let unread =
