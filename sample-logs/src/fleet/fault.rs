@@ -11,7 +11,7 @@ pub enum Fault {
     AssistDead,
     /// The kit switches off at 70 km/h in place of 58.
     LateCutOff,
-    /// The left motor is cooled at a third.
+    /// The left motor is hardly cooled.
     HotMotor,
     /// The fuel meter reads 1 % more with every week.
     FuelDrift,

@@ -162,22 +162,6 @@ fn samples(seed: u64, key: Key) -> Vec<Sample> {
 mod tests {
     use super::{super::sums::Mode, *};
 
-    #[test]
-    fn zz_explore() {
-        let library = Library::drive(3, 8);
-        for state in [State::Sound, State::Hot, State::Drag] {
-            for route in 0..3 {
-                let v: Vec<String> = (0..8)
-                    .map(|k| {
-                        let s = &library.trip(library.index(state, route, k)).sums;
-                        format!("{:.1}/{:.0}/{:.0}", s.winding_max_c, s.winding_hot_s, s.controller_max_c)
-                    })
-                    .collect();
-                eprintln!("EX {state:?} {route} {}", v.join(" "));
-            }
-        }
-    }
-
     /// What each state does to the sums, seen on one variant: the planted faults are really there.
     #[test]
     fn every_state_shows() {
@@ -186,26 +170,6 @@ mod tests {
         let per_100km = |s: &Sums| s.total().fuel_ml / s.total().distance_m * 100.0;
         for route in 0..ROUTES.len() {
             let sound = sums(State::Sound, route);
-            eprintln!(
-                "{}: {:.2} L/100 km, {:.0} Wh, {:.0} °C, {:.0} s",
-                ROUTES[route].name,
-                per_100km(sound),
-                sound.pack_out_wh,
-                sound.winding_max_c,
-                sound.duration_s
-            );
-            for state in State::ALL {
-                let s = sums(state, route);
-                eprintln!(
-                    "  {state:?}: {:.2} L/100 km, assisted {:.3}, {:.0} Wh, {:.0} °C, hot {:.0} s, late {:.0} s",
-                    per_100km(s),
-                    s.in_mode(Mode::Assisted).seconds / s.duration_s,
-                    s.pack_out_wh,
-                    s.winding_max_c,
-                    s.winding_hot_s,
-                    s.late_cutoff_s,
-                );
-            }
             assert!(per_100km(sums(State::Weak, route)) > 1.02 * per_100km(sound));
             assert!(per_100km(sums(State::Dead, route)) > per_100km(sums(State::Weak, route)));
             assert!(per_100km(sums(State::Drag, route)) > 1.04 * per_100km(sound));
@@ -214,9 +178,6 @@ mod tests {
             assert_eq!(sound.late_cutoff_s, 0.0);
         }
         assert!(sums(State::Late, 1).late_cutoff_s > 5.0);
-        assert!(
-            sums(State::Empty, 0).in_mode(Mode::Assisted).seconds
-                < 0.5 * sums(State::Sound, 0).in_mode(Mode::Assisted).seconds
-        );
+        assert!(sums(State::Empty, 0).pack_out_wh < 0.3 * sums(State::Sound, 0).pack_out_wh);
     }
 }

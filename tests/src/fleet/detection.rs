@@ -72,6 +72,8 @@ struct Tally {
     /// Vehicles on a hillier round, and those listed in the watched weeks.
     rerouted: usize,
     rerouted_listed: usize,
+    /// What they were listed for first.
+    rerouted_checks: BTreeMap<String, usize>,
 }
 
 #[derive(Debug, Clone, Default, Serialize)]
@@ -179,6 +181,7 @@ fn faulty(args: &Args, library: &Library, number: u64, tally: &mut Tally) -> Res
     };
     let mut engine = engine(&plan, library)?;
     let mut first: BTreeMap<String, (usize, bool)> = BTreeMap::new();
+    let mut checks: BTreeMap<String, String> = BTreeMap::new();
     let names: BTreeSet<String> = planted.iter().map(|p| vehicle_name(p.vehicle)).collect();
     for weeks in 0..WATCHED {
         let rolled = rolled(&mut engine, HISTORY + weeks)?;
@@ -186,6 +189,9 @@ fn faulty(args: &Args, library: &Library, number: u64, tally: &mut Tally) -> Res
             first.entry(vehicle).or_insert((weeks, kinds.contains(&true)));
         }
         for attention in &rolled.found.attention {
+            if let Some(finding) = attention.findings.first() {
+                checks.entry(attention.vehicle.clone()).or_insert_with(|| finding.check.clone());
+            }
             let tests = attention.findings.iter().filter(|f| f.kind == Kind::Test).count();
             tally.test_findings += tests;
             tally.false_test_findings += if names.contains(&attention.vehicle) { 0 } else { tests };
@@ -197,6 +203,9 @@ fn faulty(args: &Args, library: &Library, number: u64, tally: &mut Tally) -> Res
         if p.fault == Fault::Rerouted {
             tally.rerouted += 1;
             tally.rerouted_listed += usize::from(found.is_some());
+            if let Some(check) = checks.get(&vehicle_name(p.vehicle)) {
+                *tally.rerouted_checks.entry(check.clone()).or_default() += 1;
+            }
             continue;
         }
         let entry = tally.faults.entry(p.fault.name().to_owned()).or_default();

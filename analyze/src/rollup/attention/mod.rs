@@ -8,6 +8,7 @@
 pub mod change;
 pub mod fdr;
 pub mod moderated;
+pub mod rounds;
 pub mod rules;
 pub mod series;
 
@@ -35,8 +36,9 @@ pub const METHOD: &[(&str, &str)] = &[
     (
         "Standardised consumption",
         "Fuel over what the whole fleet took, in the four weeks before, for the same time in the same classes of speed \
-         (5 km/h wide), assisted and unassisted apart. A faster or slower week does not change it; a hillier one still \
-         does a little. What the assist does is judged on days on which the pack was not used up.",
+         (5 km/h wide), assisted and unassisted apart. What the kind of round still explains, by mean speed and mix of classes, is \
+         taken off by one regression for the whole fleet, within vehicles (analysis of covariance), so that another round \
+         does not pass for a fault. What the assist does is judged on days on which the pack was not used up.",
     ),
     (
         "Change",
@@ -202,16 +204,16 @@ fn by_rules(period: &Period, days: &Frame, vehicles: &Frame, limits: &Limits) ->
         of_period.filter_map(|r| Some((r.text("vehicle")?.to_owned(), r))).collect()
     };
     let (now, before) = (rows(&period.name), rows(&period.before().name));
-    let charged: BTreeSet<&str> = days
-        .iter()
-        .filter(|r| r.number("wall_wh").is_some_and(|w| w > 0.0))
-        .filter_map(|r| r.text("vehicle"))
-        .collect();
+    let mut known: BTreeMap<&str, rules::Known> = BTreeMap::new();
+    for day in days.iter() {
+        known.entry(day.text("vehicle").unwrap_or_default()).or_default().add(day);
+    }
     let mut found: Vec<(String, Vec<Finding>)> = now
         .iter()
         .map(|(vehicle, row)| {
             let earlier = before.get(vehicle).copied();
-            (vehicle.clone(), rules::findings(limits, period, *row, earlier, charged.contains(vehicle.as_str())))
+            let known = known.get(vehicle.as_str()).copied().unwrap_or_default();
+            (vehicle.clone(), rules::findings(limits, period, *row, earlier, &known))
         })
         .collect();
     for (vehicle, row) in before {
@@ -274,7 +276,11 @@ fn finding(quantity: Quantity, horizon: Horizon, change: &Change, adjusted_p: f6
         check: quantity.name().to_owned(),
         kind: Kind::Test,
         level: Level::FindOut,
-        sentence: format!("{} {} {unit}{range} {against}, more than the fleet’s", quantity.name(), signed(value, 1)),
+        sentence: format!(
+            "{} {} {unit}{range} {against}, what the fleet did taken off",
+            quantity.name(),
+            signed(value, 1)
+        ),
         value: Some(value),
         interval,
         horizon: Some(horizon),

@@ -17,7 +17,7 @@ pub struct Limits {
     pub hot_s: f64,
     /// A fault code for so long is a fault, s.
     pub fault_s: f64,
-    /// A source with data in less than this share of the driving is silent, where it had data in half of it before.
+    /// A source with data in less than this share of the driving is silent, where it had any in the sixteen weeks before.
     pub silent_share: f64,
     /// A source with data in less than this share has gaps, where it has lost `coverage_drop` of it.
     pub coverage: f64,
@@ -44,19 +44,38 @@ impl Default for Limits {
     }
 }
 
-/// What the limits say about a vehicle. `now` and `before` are rows of `vehicle_periods`; `charged_before` says whether the
-/// wall was ever seen in the vehicle's history.
+/// What of a vehicle was ever seen in its history.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Known {
+    /// Energy from the wall.
+    pub(super) charged: bool,
+    /// Each of the sources, in the order of [`SOURCES`].
+    pub(super) sources: [bool; 5],
+}
+
+impl Known {
+    /// Adds a row of `vehicle_days`.
+    pub(super) fn add(&mut self, day: Row<'_>) {
+        self.charged |= day.number("wall_wh").is_some_and(|w| w > 0.0);
+        let columns = ["distance_m", "fuel_ml", "pack_out_wh", "distance_assist_m", "winding_max_c"];
+        for (known, column) in self.sources.iter_mut().zip(columns) {
+            *known |= day.number(column).is_some();
+        }
+    }
+}
+
+/// What the limits say about a vehicle. `now` and `before` are rows of `vehicle_periods`.
 pub(super) fn findings(
     limits: &Limits,
     period: &Period,
     now: Row<'_>,
     before: Option<Row<'_>>,
-    charged_before: bool,
+    known: &Known,
 ) -> Vec<Finding> {
     let mut found = Vec::new();
     found.extend(lasting(limits, now));
-    found.extend(not_charged(limits, now, charged_before));
-    found.extend(coverage(limits, now, before));
+    found.extend(not_charged(limits, now, known.charged));
+    found.extend(coverage(limits, now, before, known));
     found.extend(calibration(period, now));
     found
 }
@@ -103,18 +122,17 @@ const SOURCES: [(&str, &str); 5] = [
     ("winding temperature", "winding_coverage"),
 ];
 
-fn coverage(limits: &Limits, now: Row<'_>, before: Option<Row<'_>>) -> Vec<Finding> {
+fn coverage(limits: &Limits, now: Row<'_>, before: Option<Row<'_>>, known: &Known) -> Vec<Finding> {
     // Without driving there is nothing to cover; a source that was silent before is known.
     if now.number("drive_days").is_none_or(|d| d < 1.0) && now.number("engine_h").is_none_or(|h| h < 0.2) {
         return Vec::new();
     }
-    let one = |(source, column): (&str, &str)| {
-        let was = before?.number(column).unwrap_or(0.0);
+    let one = |((source, column), known): ((&str, &str), bool)| {
+        let was = before.and_then(|b| b.number(column)).unwrap_or(0.0);
         let is = now.number(column).unwrap_or(0.0);
         let percent = |share: f64| fixed(share * 100.0, 1);
-        if is < limits.silent_share && was >= 0.5 {
-            let sentence =
-                format!("{source} is silent: data for {} % of the driving, {} % before", percent(is), percent(was));
+        if is < limits.silent_share && known {
+            let sentence = format!("{source} is silent: data for {} % of the driving; it had some before", percent(is));
             Some(Finding::rule("sensor silent", Level::FindOut, sentence, Some(is)))
         } else if is < limits.coverage && was - is >= limits.coverage_drop {
             let sentence = format!("{source} has data for {} % of the driving, {} % before", percent(is), percent(was));
@@ -123,7 +141,7 @@ fn coverage(limits: &Limits, now: Row<'_>, before: Option<Row<'_>>) -> Vec<Findi
             None
         }
     };
-    SOURCES.into_iter().filter_map(one).collect()
+    SOURCES.into_iter().zip(known.sources).filter_map(one).collect()
 }
 
 fn calibration(period: &Period, now: Row<'_>) -> Option<Finding> {

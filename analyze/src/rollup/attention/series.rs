@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
 
+use super::rounds::{self, Point};
 use crate::rollup::{
     Period,
     frame::{Frame, Row},
@@ -87,19 +88,28 @@ pub struct Week {
     pub days: usize,
 }
 
-/// One quantity of every vehicle, by week counted from the period: 0 is the period, −1 the seven days before.
+/// One quantity of every vehicle, by week counted from the period: 0 is the period, −1 the seven days before, and so on.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Series(pub BTreeMap<String, BTreeMap<i64, Week>>);
 
 impl Series {
-    /// The weeks of a quantity from rows of `vehicle_days`; see [`super::super::Parameters::empty_soc_pct`].
+    /// The weeks of a quantity from rows of `vehicle_days`, with what the kind of round explains taken off
+    /// ([`super::rounds`]); see [`Parameters::empty_soc_pct`](crate::rollup::Parameters::empty_soc_pct).
     pub fn of(quantity: Quantity, days: &Frame, period: &Period, empty_soc_pct: f64) -> Self {
-        let mut sums: BTreeMap<String, BTreeMap<i64, (f64, usize)>> = BTreeMap::new();
+        let mut points = Vec::new();
         for row in days.iter() {
             let Some(day) = row.text("day").and_then(|d| d.parse::<NaiveDate>().ok()) else { continue };
             let (Some(vehicle), Some(value)) = (row.text("vehicle"), quantity.of(row, empty_soc_pct)) else { continue };
-            let week = sums.entry(vehicle.to_owned()).or_default().entry(period.block(day)).or_default();
-            *week = (week.0 + value, week.1 + 1);
+            points.push(Point { vehicle, block: period.block(day), value, round: rounds::of(row) });
+        }
+        Self::from_points(&rounds::without(points))
+    }
+
+    fn from_points(points: &[Point<'_>]) -> Self {
+        let mut sums: BTreeMap<String, BTreeMap<i64, (f64, usize)>> = BTreeMap::new();
+        for point in points {
+            let week = sums.entry(point.vehicle.to_owned()).or_default().entry(point.block).or_default();
+            *week = (week.0 + point.value, week.1 + 1);
         }
         let mean = |(sum, days): (f64, usize)| Week { mean: sum / days as f64, days };
         let weeks = |w: BTreeMap<i64, (f64, usize)>| w.into_iter().map(|(block, s)| (block, mean(s))).collect();
