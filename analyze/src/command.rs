@@ -3,7 +3,11 @@
 //! Parsing goes in two steps: clap fills [`Args`], which mirrors the flags; each command then makes a checked
 //! plan of its own before anything is opened.
 
+mod collect;
+mod compact;
+mod derive;
 mod plan;
+mod rollup;
 mod tables;
 
 use std::{
@@ -26,8 +30,12 @@ use crate::{
     account::Charging,
     assemble::{Comparison, compare},
     campaign_runs::{CampaignError, CampaignSessions, sessions_of, vehicles_of},
+    collect::CollectError,
+    compact::CompactError,
     dataset::{Dataset, DatasetError, Filter, Session},
+    derive::DeriveError,
     explain::{self, ExplainError},
+    interrupt::INTERRUPTED,
     ledger::{LedgerError, LedgerOptions, SessionLedger, ledgers},
     progress::Bar,
     provenance::add_charging,
@@ -46,7 +54,7 @@ pub const FAILED: u8 = 2;
 /// Works out mileage, energy, heat and the verdict on a claim from recorded sessions.
 ///
 /// Exit codes: 0 finished; 1 finished, with faults in the data that the output states or with the verdict withheld; 2
-/// could not finish.
+/// could not finish; 130 interrupted, with what was done so far kept.
 #[derive(Debug, Parser)]
 #[command(name = "tallywheel-analyze", version)]
 pub struct Args {
@@ -56,6 +64,12 @@ pub struct Args {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Gather sealed sessions of many vehicles into one dataset.
+    Collect(collect::Flags),
+    /// Put the tables of many small sessions of a day into one file each, without loss.
+    Compact(compact::Flags),
+    /// Make what is missing of ledgers, trips and days, once for every session.
+    Derive(derive::Flags),
     /// Make or check the ledgers, and say what they cover.
     Ledger(Selection),
     /// List the trips found in the data.
@@ -90,6 +104,8 @@ enum Command {
         #[arg(long)]
         out: PathBuf,
     },
+    /// Roll a fleet up by week, month or any days: what it did, what changed, and what needs attention.
+    Rollup(rollup::RollupArgs),
 }
 
 /// Where the data are and how results are printed.
@@ -142,6 +158,13 @@ enum UnitsFlag {
     Us,
 }
 
+/// How a summary of what was done is printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum SummaryFormat {
+    Text,
+    Json,
+}
+
 impl From<UnitsFlag> for Units {
     fn from(flag: UnitsFlag) -> Self {
         match flag {
@@ -172,12 +195,38 @@ enum Failure {
     Plot(#[from] report::PlotError),
     #[error(transparent)]
     Plan(#[from] plan::PlanError),
+    #[error(transparent)]
+    Derive(#[from] DeriveError),
+    #[error(transparent)]
+    Collect(#[from] CollectError),
+    #[error(transparent)]
+    Compact(#[from] CompactError),
+    #[error("catch signals: {0}")]
+    Signals(io::Error),
+    #[error("{sessions} sessions could not be read; what was fetched is kept, run the same command to go on")]
+    NotRead { sessions: usize },
+    #[error("{}: derived tables cannot be kept: {reason}", path.display())]
+    Unwritten { path: PathBuf, reason: String },
     #[error("{}: no session in this dataset{filter}", path.display())]
     NoSession { path: PathBuf, filter: &'static str },
     #[error("write {}: {source}", path.display())]
     Write { path: PathBuf, source: io::Error },
     #[error("write to standard output: {0}")]
     Stdout(io::Error),
+    #[error(transparent)]
+    Rollup(#[from] rollup::RollupError),
+}
+
+impl Failure {
+    /// The exit code that tells of it.
+    const fn exit_code(&self) -> u8 {
+        match self {
+            Self::Derive(DeriveError::Interrupted { .. })
+            | Self::Collect(CollectError::Interrupted)
+            | Self::Compact(CompactError::Interrupted) => INTERRUPTED,
+            _ => FAILED,
+        }
+    }
 }
 
 /// What a command found out, ready to print.
@@ -196,7 +245,7 @@ pub fn main() -> ExitCode {
         Ok(true) => ExitCode::from(FAULTS),
         Err(failure) => {
             tracing::error!("{failure}");
-            ExitCode::from(FAILED)
+            ExitCode::from(failure.exit_code())
         }
     }
 }
@@ -211,6 +260,9 @@ fn print(text: &str) -> Result<(), Failure> {
 
 fn run(args: Args) -> Result<Outcome, Failure> {
     match args.command {
+        Command::Collect(flags) => collect::run(&flags),
+        Command::Compact(flags) => compact::run(&flags),
+        Command::Derive(flags) => derive::run(&flags),
         Command::Ledger(s) => tabulate(&s, |l, u, s| Ok(tables::ledger(l, u, s.common.format))),
         Command::Trips { selection, dwell_s } => {
             let rules = TripRules { dwell_s, ..TripRules::default() };
@@ -239,6 +291,7 @@ fn run(args: Args) -> Result<Outcome, Failure> {
         Command::Report { campaign, out } => {
             compared(&campaign, |c, _| write_report(c, &out, campaign.common.units.into()))
         }
+        Command::Rollup(args) => rollup::run(&args),
     }
 }
 
@@ -249,6 +302,22 @@ fn tabulate(
     selection: &Selection,
     table: impl Fn(&[SessionLedger], &[UnusableSession], &Selection) -> Tabulated,
 ) -> Result<Outcome, Failure> {
+    let Selected { dataset, sessions, unusable } = selected(selection)?;
+    let ledgers = made(&dataset, &sessions)?;
+    let faults = !unusable.is_empty() || ledgers.iter().any(|l| !l.findings.damage.is_empty());
+    Ok(Outcome { text: table(&ledgers, &unusable, selection)?, faults })
+}
+
+/// A dataset, and what is selected of it.
+struct Selected {
+    dataset: Dataset,
+    sessions: Vec<Arc<Session>>,
+    /// Those that cannot be used.
+    unusable: Vec<UnusableSession>,
+}
+
+/// Opens the dataset and selects.
+fn selected(selection: &Selection) -> Result<Selected, Failure> {
     let Selection { common, vehicle, from, to } = selection;
     let filter = Filter { vehicles: vehicle.clone(), from: *from, to: *to, ..Filter::default() };
     let dataset = Dataset::open(&common.data)?;
@@ -257,9 +326,7 @@ fn tabulate(
         let filter = if filter == Filter::default() { "" } else { " matches the filters" };
         return Err(Failure::NoSession { path: common.data.clone(), filter });
     }
-    let ledgers = made(&dataset, &sessions)?;
-    let faults = !unusable.is_empty() || ledgers.iter().any(|l| !l.findings.damage.is_empty());
-    Ok(Outcome { text: table(&ledgers, &unusable, selection)?, faults })
+    Ok(Selected { dataset, sessions, unusable })
 }
 
 /// The selected sessions that cannot be used, said on stderr too: CSV has no place for them.

@@ -17,12 +17,14 @@ use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use tallywheel_schemas::{
     Digest, Manifest, Rig, Table, Timestamp,
+    compacted::SealedFiles,
     correction::{self, AppliedCorrection, CorrectionError},
     manifest::{FileRecord, Seal},
     report::{InputKind, UnusableSession},
     table::manifest_path,
 };
 
+use crate::disk::Disk;
 pub use rows::TableRows;
 use unusable::{SessionFault, Unusable};
 
@@ -30,6 +32,7 @@ use unusable::{SessionFault, Unusable};
 #[derive(Debug)]
 pub struct Dataset {
     root: PathBuf,
+    disk: Disk,
     sessions: Vec<Arc<Session>>,
     unusable: Vec<Unusable>,
 }
@@ -47,6 +50,8 @@ pub struct Session {
     /// Corrections of the run sheet, in order.
     pub corrections: Vec<AppliedCorrection>,
     root: PathBuf,
+    files: SealedFiles,
+    disk: Disk,
     /// Date under which its files lie.
     date: String,
 }
@@ -119,6 +124,14 @@ impl Dataset {
     /// When `root` is not a directory or has no `sessions` directory, or when a directory cannot be listed. A dataset
     /// without any session is no error.
     pub fn open(root: &Path) -> Result<Self, DatasetError> {
+        Self::open_on(&Disk::default(), root)
+    }
+
+    /// As [`Dataset::open`]; what is derived from its sessions is written through `disk`.
+    ///
+    /// # Errors
+    /// As [`Dataset::open`].
+    pub fn open_on(disk: &Disk, root: &Path) -> Result<Self, DatasetError> {
         if !root.is_dir() {
             return Err(DatasetError::NotADirectory { path: root.to_owned() });
         }
@@ -126,11 +139,12 @@ impl Dataset {
         if !top.is_dir() {
             return Err(DatasetError::Foreign { path: root.to_owned() });
         }
+        let files = SealedFiles::open(root).map_err(|source| DatasetError::Io { path: root.to_owned(), source })?;
         let (mut sessions, mut unusable) = (Vec::new(), Vec::new());
         for vehicle in partitions(&top, "vehicle=")? {
             for date in partitions(&vehicle, "date=")? {
                 for path in list(&date)?.into_iter().filter(|p| p.extension().is_some_and(|e| e == "json")) {
-                    match Session::open(root, &path) {
+                    match Session::open(disk, root, &files, &path) {
                         Ok(session) => sessions.push(Arc::new(session)),
                         Err(fault) => unusable.push(Unusable::new(&path, &fault)),
                     }
@@ -139,12 +153,17 @@ impl Dataset {
         }
         sessions.sort_by(|a, b| a.order().cmp(&b.order()));
         unusable.sort_by(|a, b| a.order().cmp(&b.order()));
-        Ok(Self { root: root.to_owned(), sessions, unusable })
+        Ok(Self { root: root.to_owned(), disk: disk.clone(), sessions, unusable })
     }
 
     /// The directory.
     pub fn root(&self) -> &Path {
         &self.root
+    }
+
+    /// What derived files are written through.
+    pub(crate) const fn disk(&self) -> &Disk {
+        &self.disk
     }
 
     /// The sessions that a filter lets through, by vehicle, then start, then name.
@@ -180,11 +199,13 @@ impl Session {
             digest: self.digest,
             corrections: self.corrections.clone(),
             root: self.root.clone(),
+            files: self.files.clone(),
+            disk: self.disk.clone(),
             date: self.date.clone(),
         }
     }
 
-    fn open(root: &Path, path: &Path) -> Result<Self, SessionFault> {
+    fn open(disk: &Disk, root: &Path, files: &SealedFiles, path: &Path) -> Result<Self, SessionFault> {
         let (mut manifest, seal) = Manifest::read_with_seal(path)?;
         let (path, run) = (path.to_owned(), manifest.run.as_ref().map(|r| r.run.clone()));
         if seal == Seal::Altered {
@@ -198,7 +219,8 @@ impl Session {
         let rig = manifest.parse_rig().map_err(|source| SessionFault::Rig { path, source, run })?;
         let date = manifest.start_us.date();
         put_times_right(&mut manifest);
-        Ok(Self { digest: manifest.content_digest(), manifest, rig, corrections, root: root.to_owned(), date })
+        let (root, files, disk) = (root.to_owned(), files.clone(), disk.clone());
+        Ok(Self { digest: manifest.content_digest(), manifest, rig, corrections, root, files, disk, date })
     }
 
     /// The rows of one table, of the columns named, as far as their bytes match the manifest's hashes. A table or
@@ -206,7 +228,7 @@ impl Session {
     /// [`TableRows::damage`].
     pub fn rows(&self, table: Table, columns: &[&str]) -> TableRows {
         match self.manifest.file(table) {
-            Some(record) => TableRows::open(&self.root, record, columns, self.manifest.clock_fit.as_ref()),
+            Some(record) => TableRows::open(&self.files, record, columns, self.manifest.clock_fit.as_ref()),
             None => TableRows::none(),
         }
     }
@@ -214,7 +236,25 @@ impl Session {
     /// Whether every decoded table still has the bytes that the manifest vouches for.
     pub(crate) fn is_intact(&self) -> bool {
         let decoded = |f: &&FileRecord| matches!(Table::from_name(&f.table), Some(Table::Decoded(_)));
-        self.manifest.files.iter().filter(decoded).all(|f| verify::matches(&self.root, f))
+        self.manifest.files.iter().filter(decoded).all(|f| verify::matches(&self.files, f))
+    }
+
+    /// The decoded tables and the files that hold them.
+    pub(crate) fn decoded_files(&self) -> impl Iterator<Item = (Table, PathBuf)> {
+        self.manifest.files.iter().filter_map(|f| match Table::from_name(&f.table) {
+            Some(table @ Table::Decoded(_)) => Some((table, self.files.holder(f))),
+            _ => None,
+        })
+    }
+
+    /// Root of the dataset.
+    pub(crate) fn root(&self) -> &Path {
+        &self.root
+    }
+
+    /// What its derived files are written through.
+    pub(crate) const fn disk(&self) -> &Disk {
+        &self.disk
     }
 
     /// The session's files beside its tables, manifest first: path below the dataset's root and hash of the content as

@@ -21,7 +21,7 @@ mod pack;
 mod pass;
 mod rows;
 
-use std::sync::Arc;
+use std::{io, sync::Arc};
 
 use polars::prelude::{DataFrame, PolarsError};
 use rayon::prelude::*;
@@ -31,7 +31,7 @@ use crate::{
     progress::Progress,
 };
 
-pub(crate) use cache::{derived_keys, read_back, write_derived};
+pub(crate) use cache::{derived_keys, read_back, read_rows, write_derived};
 pub use findings::{ChannelFinding, Findings};
 pub(crate) use rows::Rows;
 
@@ -100,9 +100,7 @@ pub fn ledgers(
     options: &LedgerOptions,
     progress: &dyn Progress,
 ) -> Result<Vec<SessionLedger>, LedgerError> {
-    if !(1_000..=86_400_000_000).contains(&options.bin_us) {
-        return Err(LedgerError::BinWidth { bin_us: options.bin_us });
-    }
+    check_bin_us(options.bin_us)?;
     tracing::debug!(dataset = %dataset.root().display(), sessions = sessions.len(), "ledgers");
     let pool = rayon::ThreadPoolBuilder::new().num_threads(options.jobs.unwrap_or(0)).build()?;
     progress.begin("ledger", sessions.len() as u64);
@@ -110,7 +108,8 @@ pub fn ledgers(
         sessions
             .par_iter()
             .map(|session| {
-                let ledger = session_ledger(session, options.bin_us);
+                let keep = options.bin_us == DEFAULT_BIN_US;
+                let ledger = session_ledger(session, options.bin_us, keep).map(|made| made.ledger);
                 progress.advance();
                 ledger
             })
@@ -120,23 +119,33 @@ pub fn ledgers(
     made
 }
 
-fn session_ledger(session: &Arc<Session>, bin_us: i64) -> Result<SessionLedger, LedgerError> {
-    let cached = if bin_us == DEFAULT_BIN_US { cache::load(session, bin_us) } else { None };
-    let made = cached.unwrap_or_else(|| {
-        let made = pass::integrate(session, bin_us);
-        if bin_us == DEFAULT_BIN_US {
-            cache::store(session, &made);
-        }
-        made
-    });
+pub(crate) fn check_bin_us(bin_us: i64) -> Result<(), LedgerError> {
+    if (1_000..=86_400_000_000).contains(&bin_us) { Ok(()) } else { Err(LedgerError::BinWidth { bin_us }) }
+}
+
+/// A session's ledger and where it comes from.
+pub(crate) struct Ledgered {
+    pub(crate) ledger: SessionLedger,
+    /// It was not in the cache.
+    pub(crate) made: bool,
+    /// Whether it is in the cache now; ledgers of damaged data never are.
+    pub(crate) kept: io::Result<()>,
+}
+
+/// A session's ledger. `keep` says whether the cache is asked and added to.
+pub(crate) fn session_ledger(session: &Arc<Session>, bin_us: i64, keep: bool) -> Result<Ledgered, LedgerError> {
+    let cached = if keep { cache::load(session, bin_us) } else { None };
+    let fresh = cached.is_none();
+    let integrals = cached.unwrap_or_else(|| pass::integrate(session, bin_us));
+    let kept = if keep && fresh { cache::store(session, &integrals) } else { Ok(()) };
+    if let Err(error) = &kept {
+        tracing::debug!(session = %session.manifest.session, %error, "the ledger is not cached");
+    }
     let frame =
         |rows: &Rows| rows.frame().map_err(|source| LedgerError::Frame { session: rows.session.clone(), source });
-    Ok(SessionLedger {
-        session: Arc::clone(session),
-        bins: frame(&made.bins)?,
-        motors: frame(&made.motors)?,
-        findings: made.findings,
-    })
+    let (bins, motors) = (frame(&integrals.bins)?, frame(&integrals.motors)?);
+    let ledger = SessionLedger { session: Arc::clone(session), bins, motors, findings: integrals.findings };
+    Ok(Ledgered { ledger, made: fresh, kept })
 }
 
 #[cfg(test)]

@@ -17,7 +17,9 @@ use tallywheel_schemas::Timestamp;
 use crate::ledger::SessionLedger;
 use bins::BinColumns;
 
+pub(crate) use bins::total;
 pub use table::{store_trips, trips_frame};
+pub(crate) use table::{trip_keys, trip_rows};
 
 /// What makes a trip, and its phases. All limits are common practice, not a standard's.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -145,25 +147,31 @@ fn stretches(bins: &BinColumns, rules: &TripRules) -> Vec<Range<usize>> {
 
 /// What the assist does in a bin: whatever it does for at least half of it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Mode {
+pub(crate) enum Mode {
     Driving,
     Braking,
     Idle,
     Unknown,
 }
 
-fn mode(bins: &BinColumns, i: usize) -> Mode {
-    let half = bins.width_s() / 2.0;
-    let lasts = |column: &[Option<f64>]| column[i].is_some_and(|s| s >= half);
-    if lasts(&bins.assist_on_s) {
-        Mode::Driving
-    } else if lasts(&bins.regen_on_s) {
-        Mode::Braking
-    } else if lasts(&bins.assist_valid_s) {
-        Mode::Idle
-    } else {
-        Mode::Unknown
+impl Mode {
+    /// Of a bin of `width_s` seconds, from its `assist_on_s`, `regen_on_s` and `assist_valid_s`.
+    pub(crate) fn of(width_s: f64, on_s: Option<f64>, regen_s: Option<f64>, valid_s: Option<f64>) -> Self {
+        let lasts = |time: Option<f64>| time.is_some_and(|s| s >= width_s / 2.0);
+        if lasts(on_s) {
+            Self::Driving
+        } else if lasts(regen_s) {
+            Self::Braking
+        } else if lasts(valid_s) {
+            Self::Idle
+        } else {
+            Self::Unknown
+        }
     }
+}
+
+fn mode(bins: &BinColumns, i: usize) -> Mode {
+    Mode::of(bins.width_s(), bins.assist_on_s[i], bins.regen_on_s[i], bins.assist_valid_s[i])
 }
 
 fn describe(bins: &BinColumns, range: Range<usize>, rules: &TripRules) -> Trip {

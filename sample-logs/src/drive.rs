@@ -10,7 +10,7 @@ mod setup;
 
 pub use account::Account;
 pub use sample::{MotorSample, Sample};
-pub use setup::{Setup, Weather};
+pub use setup::{Defects, Setup, Weather};
 
 use std::f64::consts::PI;
 
@@ -54,6 +54,7 @@ pub fn fuel_volume_ml(mass_g: f64, temperature_c: f64) -> f64 {
 #[derive(Debug, Clone)]
 pub struct Drive {
     setup: Setup,
+    defects: Defects,
     vehicle: Vehicle,
     engine: Engine,
     path: Path,
@@ -87,6 +88,11 @@ struct Decision {
 impl Drive {
     /// A drive that has not begun.
     pub fn new(setup: Setup) -> Self {
+        Self::with_defects(setup, Defects::default())
+    }
+
+    /// A drive that has not begun, with a kit that is not as it was built.
+    pub fn with_defects(setup: Setup, defects: Defects) -> Self {
         let ambient = setup.weather.ambient_c;
         let truth = DriveTruth {
             soc_start_pct: setup.soc * 100.0,
@@ -101,9 +107,8 @@ impl Drive {
             driver: Driver::new(setup.route, setup.temper, setup.driver_noise.clone()),
             gearbox: Gearbox::new(),
             coolant: Coolant { temperature_c: setup.coolant_c },
-            cut_off: CutOff::kit(),
-            // The left motor sits behind the exhaust: a tenth worse cooled.
-            motors: [Motor::new(setup.motor_c, 0.88), Motor::new(setup.motor_c, 1.0)],
+            cut_off: defects.cut_off,
+            motors: [Motor::new(setup.motor_c, defects.left_cooling), Motor::new(setup.motor_c, 1.0)],
             pack: Pack::new(setup.soc, ambient + 4.0),
             fuel_temp_c: ambient + 7.0,
             steps: 0,
@@ -115,6 +120,7 @@ impl Drive {
             truth,
             account: Account::default(),
             setup,
+            defects,
         }
     }
 
@@ -265,7 +271,7 @@ impl Drive {
         let rpm = self.wheel_rpm(self.speed_m_s);
         let hottest = self.motors.iter().map(|m| m.heat.winding_c).fold(f64::NEG_INFINITY, f64::max);
         let derate = (1.0 - (hottest - DERATE_FROM_C) / 25.0).clamp(0.0, 1.0);
-        let limit = torque_limit_n_m(rpm) * derate;
+        let limit = torque_limit_n_m(rpm) * derate * self.defects.assist_share;
         let mut probe = self.motors;
         let full_w: f64 = probe
             .iter_mut()

@@ -28,6 +28,15 @@ pub enum DemoError {
         /// Name of the marker file that is missing.
         marker: &'static str,
     },
+    /// The directory for a fleet is in use.
+    #[error("{} is not empty; name another directory with --out, nothing was changed", path.display())]
+    NotEmpty {
+        /// The directory.
+        path: PathBuf,
+    },
+    /// A fleet's sessions could not be written.
+    #[error(transparent)]
+    Fleet(#[from] crate::fleet::sessions::FleetError),
     /// A number on the command line is out of bounds.
     #[error("--{option} is {min} to {max}, not {value}")]
     OutOfBounds {

@@ -30,6 +30,7 @@ pub mod drive;
 pub mod driver;
 pub mod engine;
 pub mod error;
+pub mod fleet;
 pub mod gearbox;
 pub mod live;
 pub mod nested_build;

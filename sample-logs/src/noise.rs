@@ -19,6 +19,8 @@ pub enum Purpose {
     Sensors = 4,
     /// Damage done to a capture.
     Damage = 5,
+    /// A vehicle of a fleet: its rounds, drivers and days.
+    Fleet = 6,
 }
 
 /// A stream of random numbers.

@@ -29,6 +29,7 @@
 
 pub mod campaign;
 pub mod channel;
+pub mod compacted;
 pub mod correction;
 mod digest;
 pub mod j1939;

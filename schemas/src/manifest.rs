@@ -367,8 +367,16 @@ impl Manifest {
     /// As [`Manifest::read`].
     pub fn read_with_seal(path: &Path) -> Result<(Self, Seal), ManifestError> {
         let text = fs::read(path).map_err(|source| ManifestError::Io { path: path.to_owned(), source })?;
-        let manifest = Self::parse(path, &text)?;
-        let seal = manifest.check_seal(&text);
+        Self::parse_with_seal(path, &text)
+    }
+
+    /// As [`Manifest::read_with_seal`], from a text that stands elsewhere; `path` is for messages.
+    ///
+    /// # Errors
+    /// As [`Manifest::read`].
+    pub fn parse_with_seal(path: &Path, text: &[u8]) -> Result<(Self, Seal), ManifestError> {
+        let manifest = Self::parse(path, text)?;
+        let seal = manifest.check_seal(text);
         Ok((manifest, seal))
     }
 

@@ -15,6 +15,12 @@ use parquet::{
 
 use crate::channel::{Channel, Domain, Kind};
 
+mod days;
+
+pub use days::{
+    DAY_CLASS_KM_H, DAY_COLUMNS, DAY_TEXTS, DAYS_VERSION, SPEED_CLASS_COLUMNS, SPEED_CLASS_TEXTS, TextColumn,
+};
+
 /// Version of the table schemas.
 ///
 /// 1: first version.
@@ -28,6 +34,14 @@ pub const LEDGER_VERSION: u32 = 2;
 
 /// Key of the schema version in the schema metadata.
 pub const SCHEMA_VERSION_KEY: &str = "tallywheel.schema";
+
+/// Directory below the dataset in which files are written before they are whole. It is hidden and on the same file
+/// system, so that no other engine reads what grows there and a rename puts it in its place.
+pub const WORK_DIRECTORY: &str = ".work";
+
+/// Directory below the dataset that holds the manifests of sessions whose tables are just being put in their places.
+/// The manifest is moved from here to `sessions/` last, so that a table without a manifest is known to be on its way.
+pub const ARRIVING_DIRECTORY: &str = ".work/arriving";
 
 /// Rows in one row group: the unit of checksumming and of what damage can take away.
 pub const ROW_GROUP_ROWS: usize = 131_072;
@@ -53,6 +67,10 @@ pub enum Table {
     MotorLedger,
     /// Trips found in the data.
     Trips,
+    /// Sums by session and UTC day.
+    Days,
+    /// Sums by session, UTC day, class of speed and state of the assist.
+    SpeedClasses,
 }
 
 impl Table {
@@ -69,6 +87,9 @@ impl Table {
         Self::Events,
     ];
 
+    /// The tables made from sealed ones, which are safe to delete.
+    pub const DERIVED: [Self; 5] = [Self::Ledger, Self::MotorLedger, Self::Trips, Self::Days, Self::SpeedClasses];
+
     /// Directory name below the dataset.
     pub const fn name(self) -> &'static str {
         match self {
@@ -79,17 +100,28 @@ impl Table {
             Self::Ledger => "ledger",
             Self::MotorLedger => "motor_ledger",
             Self::Trips => "trips",
+            Self::Days => "days",
+            Self::SpeedClasses => "speed_classes",
         }
     }
 
     /// The table with this directory name.
     pub fn from_name(name: &str) -> Option<Self> {
-        Self::SEALED.into_iter().chain([Self::Ledger, Self::MotorLedger, Self::Trips]).find(|t| t.name() == name)
+        Self::SEALED.into_iter().chain(Self::DERIVED).find(|t| t.name() == name)
     }
 
     /// Path of a session's file below the dataset's root.
     pub fn path(self, vehicle: &str, date: &str, session: &str) -> PathBuf {
         partition(self.name(), vehicle, date).join(format!("{session}.parquet"))
+    }
+
+    /// Text columns of a derived table, behind session and time.
+    pub const fn texts(self) -> &'static [TextColumn] {
+        match self {
+            Self::Days => DAY_TEXTS,
+            Self::SpeedClasses => SPEED_CLASS_TEXTS,
+            _ => &[],
+        }
     }
 
     /// Arrow schema of the table.
@@ -127,6 +159,11 @@ impl Table {
             Self::Trips => {
                 fields.push(Field::new("trip", DataType::Int64, false));
                 fields.extend(TRIP_COLUMNS.iter().map(Column::field));
+            }
+            Self::Days | Self::SpeedClasses => {
+                fields.extend(self.texts().iter().map(TextColumn::field));
+                let columns = if self == Self::Days { DAY_COLUMNS } else { SPEED_CLASS_COLUMNS };
+                fields.extend(columns.iter().map(Column::field));
             }
         }
         let metadata = HashMap::from([(SCHEMA_VERSION_KEY.to_owned(), SCHEMA_VERSION.to_string())]);
@@ -253,6 +290,11 @@ const fn col(name: &'static str, unit: &'static str, doc: &'static str) -> Colum
     Column { name, unit, kind: Kind::Float, doc }
 }
 
+/// Version of how trips are found and of what the columns of `trips` mean. A change re-makes them, and no ledger.
+///
+/// 1: first version.
+pub const TRIPS_VERSION: u32 = 1;
+
 /// Columns of `ledger` behind `session` and `t_us` (start of the bin). All are null where the session has no
 /// channel for them; a bin without data has zero in the sums and zero in the matching `*_valid_s`.
 #[rustfmt::skip]
@@ -352,7 +394,7 @@ mod tests {
 
     #[test]
     fn every_table_starts_with_session_and_time() {
-        for table in Table::SEALED.into_iter().chain([Table::Ledger, Table::MotorLedger, Table::Trips]) {
+        for table in Table::SEALED.into_iter().chain(Table::DERIVED) {
             let schema = table.schema();
             assert_eq!(schema.field(0).name(), "session");
             assert_eq!(schema.field(1).name(), "t_us");

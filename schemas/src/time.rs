@@ -76,6 +76,16 @@ impl Timestamp {
         self.utc().format("%Y-%m-%d").to_string()
     }
 
+    /// The ISO 8601 week of the UTC date, `YYYY-Www`: weeks begin on Monday, and a week's year is that of its Thursday.
+    pub fn week(self) -> String {
+        self.utc().format("%G-W%V").to_string()
+    }
+
+    /// The month of the UTC date, `YYYY-MM`.
+    pub fn month(self) -> String {
+        self.utc().format("%Y-%m").to_string()
+    }
+
     /// The UTC date as a calendar value.
     pub fn naive_date(self) -> NaiveDate {
         self.utc().date_naive()
@@ -109,6 +119,25 @@ mod tests {
         }
         assert_eq!(expected.date(), "2025-10-05");
         assert_eq!(expected.to_string(), "2025-10-05T08:30:00.500Z");
+    }
+
+    /// Dates around a year's end as ISO 8601 numbers their weeks (published examples, from memory).
+    #[test]
+    fn a_week_belongs_to_the_year_of_its_thursday() {
+        for (day, week) in [
+            ("2005-01-01", "2004-W53"),
+            ("2005-01-02", "2004-W53"),
+            ("2005-12-31", "2005-W52"),
+            ("2006-01-01", "2005-W52"),
+            ("2007-01-01", "2007-W01"),
+            ("2008-12-29", "2009-W01"),
+            ("2009-12-31", "2009-W53"),
+            ("2010-01-03", "2009-W53"),
+        ] {
+            let noon = Timestamp::parse(&format!("{day}T12:00:00Z"), 0).expect("a time");
+            assert_eq!(noon.week(), week, "{day}");
+            assert_eq!(noon.month(), day[..7]);
+        }
     }
 
     #[test]

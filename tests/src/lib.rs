@@ -5,8 +5,10 @@ pub mod bench;
 pub mod calibration;
 pub mod damage;
 pub mod faults;
+pub mod fleet;
 pub mod fuzz;
 pub mod instruments;
+pub mod kills;
 pub mod obd_ecu;
 pub mod recording;
 

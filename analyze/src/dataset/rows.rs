@@ -2,7 +2,6 @@
 
 use std::{
     panic::{AssertUnwindSafe, catch_unwind},
-    path::Path,
     sync::Arc,
 };
 
@@ -19,6 +18,7 @@ use parquet::{
 };
 use tallywheel_schemas::{
     Timestamp,
+    compacted::SealedFiles,
     manifest::{ClockFit, FileRecord},
 };
 
@@ -54,10 +54,15 @@ impl TableRows {
         Self { reader: None, record: None, left: 0, last_t_us: i64::MIN, damage: Vec::new(), clock_fit: None }
     }
 
-    pub(super) fn open(root: &Path, record: &FileRecord, columns: &[&str], clock_fit: Option<&ClockFit>) -> Self {
+    pub(super) fn open(
+        files: &SealedFiles,
+        record: &FileRecord,
+        columns: &[&str],
+        clock_fit: Option<&ClockFit>,
+    ) -> Self {
         let clock_fit = clock_fit.filter(|fit| fit.correction_us(fit.at_us) != 0).cloned();
         let mut rows = Self { record: Some(record.clone()), clock_fit, ..Self::none() };
-        let Some(verified) = verify(root, record, &mut rows.damage) else { return rows };
+        let Some(verified) = verify(files, record, &mut rows.damage) else { return rows };
         rows.left = verified.groups.iter().filter_map(|g| record.row_groups.get(*g)).map(|g| g.rows).sum();
         match reader(verified, columns) {
             Ok(reader) => rows.reader = Some(reader),

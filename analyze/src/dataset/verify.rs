@@ -8,10 +8,8 @@
 //! row.
 
 use std::{
-    fs,
     ops::Range,
     panic::{AssertUnwindSafe, catch_unwind},
-    path::{Component, Path},
 };
 
 use bytes::Bytes;
@@ -19,7 +17,11 @@ use parquet::{
     arrow::arrow_reader::{ArrowReaderMetadata, ArrowReaderOptions},
     file::metadata::ParquetMetaData,
 };
-use tallywheel_schemas::{Digest, Table, manifest::FileRecord};
+use tallywheel_schemas::{
+    Digest, Table,
+    compacted::{SealedFileError, SealedFiles},
+    manifest::FileRecord,
+};
 
 use super::Damage;
 
@@ -32,8 +34,8 @@ pub(super) struct Verified {
 }
 
 /// Reads a file whole and keeps what matches the manifest; the rest becomes damage.
-pub(super) fn verify(root: &Path, record: &FileRecord, damage: &mut Vec<Damage>) -> Option<Verified> {
-    let bytes = match load(root, record) {
+pub(super) fn verify(files: &SealedFiles, record: &FileRecord, damage: &mut Vec<Damage>) -> Option<Verified> {
+    let bytes = match load(files, record) {
         Ok(bytes) => bytes,
         Err(reason) => return lost(record, damage, record.rows, &reason),
     };
@@ -68,8 +70,8 @@ fn whole(bytes: Bytes, record: &FileRecord, damage: &mut Vec<Damage>) -> Option<
 }
 
 /// Whether a file still has the bytes that its record vouches for.
-pub(super) fn matches(root: &Path, record: &FileRecord) -> bool {
-    load(root, record).is_ok_and(|bytes| Digest::of(&bytes) == record.blake3)
+pub(super) fn matches(files: &SealedFiles, record: &FileRecord) -> bool {
+    load(files, record).is_ok_and(|bytes| Digest::of(&bytes) == record.blake3)
 }
 
 fn lost(record: &FileRecord, damage: &mut Vec<Damage>, rows: u64, reason: &str) -> Option<Verified> {
@@ -81,13 +83,13 @@ pub(super) fn damaged(record: &FileRecord, rows: u64, reason: &str) -> Damage {
     Damage { table: record.table.clone(), path: record.path.clone(), rows, reason: reason.to_owned() }
 }
 
-fn load(root: &Path, record: &FileRecord) -> Result<Bytes, String> {
-    let path = Path::new(&record.path);
-    if path.components().any(|c| !matches!(c, Component::Normal(_))) {
-        return Err("the manifest's path leaves the dataset".to_owned());
+/// A missing file cannot be read like any other.
+fn load(files: &SealedFiles, record: &FileRecord) -> Result<Bytes, String> {
+    match files.read(record) {
+        Ok(bytes) => Ok(bytes.into()),
+        Err(SealedFileError::Missing) => Err("cannot be read: it is missing".to_owned()),
+        Err(error) => Err(error.to_string()),
     }
-    let bytes = fs::read(root.join(path)).map_err(|e| format!("cannot be read: {e}"))?;
-    Ok(bytes.into())
 }
 
 /// Keeps the undamaged row groups of a file that fails its hash.

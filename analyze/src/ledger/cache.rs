@@ -18,7 +18,7 @@ use parquet::{
     arrow::{ArrowWriter, arrow_reader::ParquetRecordBatchReaderBuilder},
     file::metadata::KeyValue,
 };
-use tallywheel_schemas::{Digest, LEDGER_VERSION, Table, table::SCHEMA_VERSION_KEY};
+use tallywheel_schemas::{Digest, LEDGER_VERSION, Table, table::SCHEMA_VERSION_KEY, table::WORK_DIRECTORY};
 
 use super::{pass::Made, rows::Rows};
 use crate::dataset::Session;
@@ -26,6 +26,7 @@ use crate::dataset::Session;
 const CONTENT_KEY: &str = "tallywheel.content";
 const VERSION_KEY: &str = "tallywheel.ledger_version";
 const BIN_KEY: &str = "tallywheel.bin_us";
+const CLOCK_KEY: &str = "tallywheel.clock_fit";
 const FINDINGS_KEY: &str = "tallywheel.findings";
 const MOTORS_KEY: &str = "tallywheel.motor_rows";
 /// Key of the hash over a derived file's values and its other keys.
@@ -55,19 +56,23 @@ pub(super) fn load(session: &Session, bin_us: i64) -> Option<Made> {
 
 /// Keeps a ledger for later. Not one of damaged data: the file may be replaced by a sound copy, and the manifest's
 /// hashes would not tell.
-pub(super) fn store(session: &Session, made: &Made) {
+///
+/// # Errors
+/// When a file cannot be written.
+pub(super) fn store(session: &Session, made: &Made) -> io::Result<()> {
     if !made.findings.damage.is_empty() {
-        return;
+        return Ok(());
     }
-    let Ok(findings) = serde_json::to_string(&made.findings) else { return };
     let mut keys = derived_keys(session, made.findings.bin_us);
     // The motors first: the ledger's file says that they are there.
-    let kept = if made.motors.t_us.is_empty() { Ok(()) } else { write_derived(session, &made.motors, &keys) };
-    keys.push((FINDINGS_KEY, findings));
-    keys.push((MOTORS_KEY, made.motors.t_us.len().to_string()));
-    if let Err(error) = kept.and_then(|()| write_derived(session, &made.bins, &keys)) {
-        tracing::debug!(session = %session.manifest.session, %error, "the ledger is not cached");
+    if made.motors.t_us.is_empty() {
+        session.disk().remove_if_there(&session.derived_path(Table::MotorLedger))?;
+    } else {
+        write_derived(session, &made.motors, &keys)?;
     }
+    keys.push((FINDINGS_KEY, serde_json::to_string(&made.findings)?));
+    keys.push((MOTORS_KEY, made.motors.t_us.len().to_string()));
+    write_derived(session, &made.bins, &keys)
 }
 
 /// What every derived file says it was made of.
@@ -76,6 +81,7 @@ pub(crate) fn derived_keys(session: &Session, bin_us: i64) -> Vec<(&'static str,
         (CONTENT_KEY, session.digest.to_string()),
         (VERSION_KEY, LEDGER_VERSION.to_string()),
         (BIN_KEY, bin_us.to_string()),
+        (CLOCK_KEY, serde_json::to_string(&session.manifest.clock_fit).unwrap_or_default()),
     ]
 }
 
@@ -88,6 +94,11 @@ pub(crate) fn read_back(session: &Session, table: Table, wanted: &[(&'static str
     let own = read.keys.iter().filter(|(key, _)| key.starts_with("tallywheel.") && *key != SCHEMA_VERSION_KEY);
     let sound = || read.keys.get(VALUES_KEY).is_some_and(|d| *d == vouched(&read.rows, own).to_string());
     (same && sound()).then_some(read)
+}
+
+/// The rows of a derived file whose values match their hash, whatever it was made of.
+pub(crate) fn read_rows(session: &Session, table: Table) -> Option<Rows> {
+    read_back(session, table, &[]).map(|read| read.rows)
 }
 
 fn decode(bytes: Bytes, table: Table, session: &str) -> Option<ReadBack> {
@@ -106,17 +117,19 @@ fn decode(bytes: Bytes, table: Table, session: &str) -> Option<ReadBack> {
 /// # Errors
 /// When the directory or the file cannot be written.
 pub(crate) fn write_derived(session: &Session, rows: &Rows, keys: &[(&'static str, String)]) -> io::Result<()> {
-    let path = session.derived_path(rows.table);
-    let directory = path.parent().unwrap_or(Path::new("."));
-    fs::create_dir_all(directory)?;
     static WRITES: AtomicU64 = AtomicU64::new(0);
+    let (disk, path) = (session.disk(), session.derived_path(rows.table));
+    let work = session.root().join(WORK_DIRECTORY);
     let number = WRITES.fetch_add(1, Ordering::Relaxed);
-    // A leading dot keeps other engines from reading it while it grows.
-    let partial = directory.join(format!(".{}.{}-{number}.partial", rows.session, process::id()));
-    let written = write_to(&partial, rows, keys).and_then(|()| fs::rename(&partial, &path));
+    let partial = work.join(format!("{}.{}.{}-{number}.partial", rows.table, rows.session, process::id()));
+    let bytes = encode(rows, keys)?;
+    disk.make_directory(path.parent().unwrap_or(Path::new(".")))?;
+    disk.make_directory(&work)?;
+    // Not synced: a file that a failing supply leaves empty is noticed and made again.
+    let written = disk.write(&partial, &bytes).and_then(|()| disk.rename(&partial, &path));
     if written.is_err() {
         // What is left of a failed write is of no use; if it cannot be removed either, the first error says why.
-        let _ = fs::remove_file(&partial);
+        let _ = disk.remove_if_there(&partial);
     }
     written
 }
@@ -129,10 +142,10 @@ fn vouched<K: AsRef<str>, V: AsRef<str>>(rows: &Rows, keys: impl Iterator<Item =
     Digest::of_digests([rows.digest(), Digest::of(lines.join("\n").as_bytes())])
 }
 
-fn write_to(path: &Path, rows: &Rows, keys: &[(&'static str, String)]) -> io::Result<()> {
+fn encode(rows: &Rows, keys: &[(&'static str, String)]) -> io::Result<Vec<u8>> {
     let batch = rows.batch().map_err(io::Error::other)?;
-    let file = fs::File::create_new(path)?;
-    let mut writer = ArrowWriter::try_new(file, batch.schema(), Some(rows.table.writer_properties()))?;
+    let mut bytes = Vec::new();
+    let mut writer = ArrowWriter::try_new(&mut bytes, batch.schema(), Some(rows.table.writer_properties()))?;
     writer.write(&batch)?;
     for (key, value) in keys {
         writer.append_key_value_metadata(KeyValue::new((*key).to_owned(), value.clone()));
@@ -140,5 +153,5 @@ fn write_to(path: &Path, rows: &Rows, keys: &[(&'static str, String)]) -> io::Re
     let vouched = vouched(rows, keys.iter().map(|(key, value)| (key, value)));
     writer.append_key_value_metadata(KeyValue::new(VALUES_KEY.to_owned(), vouched.to_string()));
     writer.close()?;
-    Ok(())
+    Ok(bytes)
 }

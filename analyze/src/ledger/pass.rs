@@ -155,6 +155,7 @@ impl Pass {
                 session: name.clone(),
                 t_us,
                 positions: None,
+                texts: Vec::new(),
                 columns: columns.in_order(LEDGER_COLUMNS.iter().map(|c| c.name)),
             },
             findings,
@@ -174,6 +175,7 @@ fn motor_rows(session: &str, bins: &[i64], motors: &[MotorColumns]) -> Rows {
         session: session.to_owned(),
         t_us: bins.iter().flat_map(|t| motors.iter().map(move |_| *t)).collect(),
         positions: Some(bins.iter().flat_map(|_| motors.iter().map(|m| m.position.clone())).collect()),
+        texts: Vec::new(),
         columns: (0..columns).map(weave).collect(),
     }
 }

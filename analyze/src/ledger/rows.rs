@@ -6,14 +6,14 @@
 use std::sync::Arc;
 
 use arrow::{
-    array::{ArrayRef, AsArray, DictionaryArray, Float64Array, Int64Array, RecordBatch},
+    array::{ArrayRef, AsArray, DictionaryArray, Float64Array, Int64Array, RecordBatch, StringArray},
     datatypes::{DataType, Float64Type, Int32Type, Int64Type},
     error::ArrowError,
 };
 use polars::prelude::{Column, DataFrame, PlSmallStr, PolarsResult};
 use tallywheel_schemas::{Digest, Table};
 
-/// Rows of `ledger`, `motor_ledger` or `trips`.
+/// Rows of a derived table.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Rows {
     pub(crate) table: Table,
@@ -21,13 +21,15 @@ pub(crate) struct Rows {
     pub(crate) t_us: Vec<i64>,
     /// Of `motor_ledger` only.
     pub(crate) positions: Option<Vec<String>>,
-    /// Behind session, time and position, in the order of the table's schema. Integer columns are whole numbers.
+    /// The table's text columns, in the order of its schema.
+    pub(crate) texts: Vec<Vec<Option<String>>>,
+    /// Behind session, time, position and texts, in the order of the table's schema. Integer columns are whole numbers.
     pub(crate) columns: Vec<Vec<Option<f64>>>,
 }
 
 impl Rows {
     fn leading(&self) -> usize {
-        if self.positions.is_some() { 3 } else { 2 }
+        leading(self.table)
     }
 
     /// The rows as a record batch of the table's schema.
@@ -38,6 +40,9 @@ impl Rows {
         if let Some(positions) = &self.positions {
             let positions: DictionaryArray<Int32Type> = positions.iter().map(String::as_str).collect();
             arrays.push(Arc::new(positions));
+        }
+        for texts in &self.texts {
+            arrays.push(Arc::new(texts.iter().map(Option::as_deref).collect::<StringArray>()));
         }
         let schema = self.table.schema();
         for (column, field) in self.columns.iter().zip(schema.fields().iter().skip(self.leading())) {
@@ -54,8 +59,12 @@ impl Rows {
         self.t_us.extend_from_slice(batch.column_by_name("t_us")?.as_primitive_opt::<Int64Type>()?.values());
         if let Some(positions) = &mut self.positions {
             let dictionary = batch.column_by_name("position")?.as_dictionary_opt::<Int32Type>()?;
-            let names = dictionary.downcast_dict::<arrow::array::StringArray>()?;
+            let names = dictionary.downcast_dict::<StringArray>()?;
             positions.extend(names.into_iter().map(|n| n.unwrap_or_default().to_owned()));
+        }
+        for (column, text) in self.texts.iter_mut().zip(self.table.texts()) {
+            let array = batch.column_by_name(text.name)?.as_string_opt::<i32>()?;
+            column.extend(array.iter().map(|t| t.map(str::to_owned)));
         }
         let schema = self.table.schema();
         let fields = schema.fields().iter().skip(self.leading());
@@ -72,9 +81,9 @@ impl Rows {
     /// An empty set of rows of a table.
     pub(crate) fn empty(table: Table, session: &str) -> Self {
         let positions = (table == Table::MotorLedger).then(Vec::new);
-        let leading = if positions.is_some() { 3 } else { 2 };
-        let columns = vec![Vec::new(); table.schema().fields().len().saturating_sub(leading)];
-        Self { table, session: session.to_owned(), t_us: Vec::new(), positions, columns }
+        let texts = vec![Vec::new(); table.texts().len()];
+        let columns = vec![Vec::new(); table.schema().fields().len().saturating_sub(leading(table))];
+        Self { table, session: session.to_owned(), t_us: Vec::new(), positions, texts, columns }
     }
 
     /// Hash of every value, so that a cached file is only believed if it still says what was computed.
@@ -84,6 +93,11 @@ impl Rows {
         self.t_us.iter().for_each(|t| bytes.extend_from_slice(&t.to_le_bytes()));
         for position in self.positions.iter().flatten() {
             bytes.extend_from_slice(position.as_bytes());
+            bytes.push(0);
+        }
+        for text in self.texts.iter().flatten() {
+            bytes.push(u8::from(text.is_some()));
+            bytes.extend_from_slice(text.as_deref().unwrap_or_default().as_bytes());
             bytes.push(0);
         }
         for value in self.columns.iter().flatten() {
@@ -102,6 +116,9 @@ impl Rows {
         if let Some(positions) = &self.positions {
             columns.push(Column::new("position".into(), positions.as_slice()));
         }
+        for (texts, text) in self.texts.iter().zip(self.table.texts()) {
+            columns.push(Column::new(text.name.into(), texts.as_slice()));
+        }
         let schema = self.table.schema();
         for (column, field) in self.columns.iter().zip(schema.fields().iter().skip(self.leading())) {
             let name = field.name().as_str().into();
@@ -114,6 +131,11 @@ impl Rows {
         }
         DataFrame::new(rows, columns)
     }
+}
+
+/// Columns before the numbers.
+fn leading(table: Table) -> usize {
+    2 + usize::from(table == Table::MotorLedger) + table.texts().len()
 }
 
 /// Columns without nulls and columns of nothing but nulls, which is nearly all, skip polars' element-wise way.

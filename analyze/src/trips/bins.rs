@@ -112,7 +112,7 @@ impl BinColumns {
 }
 
 /// Sum of the values, `None` without any.
-pub(super) fn total(values: impl Iterator<Item = Option<f64>>) -> Option<f64> {
+pub(crate) fn total(values: impl Iterator<Item = Option<f64>>) -> Option<f64> {
     let (mut sum, mut any) = (Sum::default(), false);
     for value in values.flatten() {
         sum.add(value);

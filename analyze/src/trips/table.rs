@@ -1,29 +1,34 @@
 //! Trips as a table: a polars frame, and the `trips` files of the dataset.
 
 use polars::prelude::DataFrame;
-use tallywheel_schemas::{Table, table::TRIP_COLUMNS};
+use tallywheel_schemas::{
+    Table,
+    table::{TRIP_COLUMNS, TRIPS_VERSION},
+};
 
 use super::{Trip, TripRules};
-use crate::ledger::{LedgerError, Rows, SessionLedger, derived_keys, read_back, write_derived};
+use crate::{
+    dataset::Session,
+    ledger::{LedgerError, Rows, SessionLedger, derived_keys, read_back, write_derived},
+};
 
 const RULES_KEY: &str = "tallywheel.trip_rules";
+const VERSION_KEY: &str = "tallywheel.trips_version";
 
 /// The trips of a session as a frame with the columns of [`Table::Trips`].
 ///
 /// # Errors
 /// When polars refuses the columns.
 pub fn trips_frame(session: &str, trips: &[Trip]) -> Result<DataFrame, LedgerError> {
-    rows(session, trips).frame().map_err(|source| LedgerError::Frame { session: session.to_owned(), source })
+    trip_rows(session, trips).frame().map_err(|source| LedgerError::Frame { session: session.to_owned(), source })
 }
 
 /// Writes the trips of a session to the dataset's `trips` table, unless the same are there already. A dataset that
 /// cannot be written to is left alone, and so is one whose session is damaged.
 pub fn store_trips(ledger: &SessionLedger, rules: &TripRules, trips: &[Trip]) {
     let session = &ledger.session;
-    let Ok(rules) = serde_json::to_string(rules) else { return };
-    let mut keys = derived_keys(session, ledger.findings.bin_us);
-    keys.push((RULES_KEY, rules));
-    let fresh = rows(&session.manifest.session, trips);
+    let keys = trip_keys(session, ledger.findings.bin_us, rules);
+    let fresh = trip_rows(&session.manifest.session, trips);
     let there = read_back(session, Table::Trips, &keys).is_some_and(|read| read.rows == fresh);
     if !there
         && ledger.findings.damage.is_empty()
@@ -33,7 +38,15 @@ pub fn store_trips(ledger: &SessionLedger, rules: &TripRules, trips: &[Trip]) {
     }
 }
 
-fn rows(session: &str, trips: &[Trip]) -> Rows {
+/// What a file of trips says it was made of.
+pub(crate) fn trip_keys(session: &Session, bin_us: i64, rules: &TripRules) -> Vec<(&'static str, String)> {
+    let mut keys = derived_keys(session, bin_us);
+    keys.push((RULES_KEY, serde_json::to_string(rules).unwrap_or_default()));
+    keys.push((VERSION_KEY, TRIPS_VERSION.to_string()));
+    keys
+}
+
+pub(crate) fn trip_rows(session: &str, trips: &[Trip]) -> Rows {
     let mut rows = Rows::empty(Table::Trips, session);
     rows.t_us = trips.iter().map(|t| t.start_us.as_us()).collect();
     let number = trips.iter().map(|t| Some(t.trip as f64)).collect();

@@ -48,6 +48,9 @@ pub enum FileFault {
     /// The manifest names a path above the dataset.
     #[error("the manifest's path leaves the dataset")]
     Outside,
+    /// It is in a compacted day that does not give it out.
+    #[error("was compacted, and {0}")]
+    Compacted(String),
     /// Another length.
     #[error("has {found} bytes where {sealed} were sealed")]
     Length {

@@ -7,6 +7,7 @@
 //!
 //! [`Plan`] reads the manifests and knows how much there is to read; [`Plan::check`] reads it.
 
+mod compacted;
 mod file;
 mod journal;
 mod session;
@@ -15,6 +16,7 @@ mod stray;
 mod tests;
 mod text;
 
+pub use compacted::CompactedCheck;
 pub use file::{FileCheck, FileFault, GroupCheck, check_file};
 pub use journal::{JournalCheck, Unread};
 pub use session::{ManifestFault, SessionCheck};
@@ -26,7 +28,7 @@ use std::{
 };
 
 use serde::Serialize;
-use tallywheel_schemas::nearest;
+use tallywheel_schemas::{compacted::SealedFiles, manifest::FileRecord, nearest, table::ARRIVING_DIRECTORY};
 
 use crate::{
     durable::FileError,
@@ -86,6 +88,9 @@ pub struct Verification {
     pub holds: bool,
     /// Every sealed session.
     pub sessions: Vec<SessionCheck>,
+    /// Every compacted day.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub compacted: Vec<CompactedCheck>,
     /// Files in the tables that no manifest speaks for.
     pub stray: Vec<StrayFile>,
     /// Recordings that are not finished.
@@ -111,6 +116,7 @@ impl Verification {
         let unchecked = self.sessions.iter().any(SessionCheck::is_unchecked)
             || self.unfinished.iter().any(JournalCheck::is_unchecked);
         let damaged = self.sessions.iter().any(|s| !s.holds())
+            || self.compacted.iter().any(|c| !c.holds())
             || self.stray.iter().any(|s| s.what != Stray::Unfinished)
             || self.unfinished.iter().any(JournalCheck::is_damaged);
         match (unchecked, damaged) {
@@ -130,6 +136,9 @@ impl Verification {
 #[derive(Debug)]
 pub struct Plan {
     root: PathBuf,
+    sealed: SealedFiles,
+    /// Whether the compacted days are checked too, rather than single sessions.
+    whole: bool,
     found: Vec<Found>,
     journals: Vec<(String, u64)>,
     stray: Vec<StrayFile>,
@@ -147,10 +156,12 @@ impl Plan {
         if !root.join("sessions").is_dir() && journals.is_empty() {
             return Err(VerifyError::Foreign { path: root });
         }
+        let sealed = SealedFiles::open(&root).map_err(FileError::io("read", &root))?;
         let found: Vec<Found> = manifests(&root)?.into_iter().map(|path| Found::read(&root, path)).collect();
-        let known = known(&found, &journals);
+        let known = known(&found, &sealed, &journals, arriving(&root)?);
         let stray = stray::find(&root, &known)?;
-        let mut plan = Self { kept_journals: kept(&root)?, root, found, journals, stray };
+        let whole = options.sessions.is_empty();
+        let mut plan = Self { kept_journals: kept(&root)?, root, sealed, whole, found, journals, stray };
         if !options.sessions.is_empty() {
             plan.keep_only(&options.sessions)?;
         }
@@ -180,8 +191,11 @@ impl Plan {
     /// Bytes that there are to read.
     pub fn bytes(&self) -> u64 {
         let files = self.found.iter().flat_map(Found::files);
-        let sizes = files.map(|f| fs::metadata(self.root.join(&f.path)).map_or(0, |m| m.len()));
-        sizes.sum::<u64>() + self.journals.iter().map(|j| j.1).sum::<u64>()
+        let own = |f: &FileRecord| fs::metadata(self.root.join(&f.path)).map(|m| m.len());
+        let sizes =
+            files.map(|f| own(f).unwrap_or(if self.sealed.compacted().find(&f.path).is_some() { f.bytes } else { 0 }));
+        let days = if self.whole { compacted::bytes(&self.sealed) } else { 0 };
+        sizes.sum::<u64>() + days + self.journals.iter().map(|j| j.1).sum::<u64>()
     }
 
     /// Reads everything. `progress` is told of bytes as they are read.
@@ -189,26 +203,41 @@ impl Plan {
     /// # Errors
     /// When the system cannot read a journal.
     pub fn check(self, progress: &mut dyn FnMut(u64)) -> Result<Verification, VerifyError> {
-        let sessions = self.found.iter().map(|found| found.check(&self.root, progress)).collect();
+        let sessions = self.found.iter().map(|found| found.check(&self.sealed, &self.root, progress)).collect();
+        let compacted = if self.whole { compacted::check(&self.sealed, &self.root, progress) } else { Vec::new() };
         let unfinished = self
             .journals
             .iter()
             .map(|(session, bytes)| journal::check(&self.root, session, *bytes, progress))
             .collect::<Result<_, _>>()?;
         let (stray, kept_journals) = (self.stray, self.kept_journals);
-        let mut verification =
-            Verification { schema: VERIFICATION_VERSION, holds: false, sessions, stray, unfinished, kept_journals };
+        let mut verification = Verification {
+            schema: VERIFICATION_VERSION,
+            holds: false,
+            sessions,
+            compacted,
+            stray,
+            unfinished,
+            kept_journals,
+        };
         verification.holds = verification.verdict() == Verdict::Holds;
         Ok(verification)
     }
 }
 
-fn known(found: &[Found], journals: &[(String, u64)]) -> Known {
+fn known(found: &[Found], sealed: &SealedFiles, journals: &[(String, u64)], arriving: Vec<String>) -> Known {
+    let days = sealed.compacted().days().iter().flat_map(|d| &d.files).map(|f| f.file.path.clone());
     Known {
-        spoken: found.iter().flat_map(Found::files).map(|f| f.path.clone()).collect(),
+        spoken: found.iter().flat_map(Found::files).map(|f| f.path.clone()).chain(days).collect(),
         unusable: found.iter().filter(|f| f.manifest.is_err()).map(|f| f.session.clone()).collect(),
-        unfinished: journals.iter().map(|j| j.0.clone()).collect(),
+        unfinished: journals.iter().map(|j| j.0.clone()).chain(arriving).collect(),
     }
+}
+
+/// Sessions that are being gathered from elsewhere: their tables may be in their places before their manifest is.
+fn arriving(root: &Path) -> Result<Vec<String>, FileError> {
+    let names = names(&root.join(ARRIVING_DIRECTORY))?;
+    Ok(names.iter().filter_map(|n| n.strip_suffix(".json")).map(str::to_owned).collect())
 }
 
 /// Manifests below the root, in the order of their paths.
@@ -231,17 +260,20 @@ fn manifests(root: &Path) -> Result<Vec<PathBuf>, FileError> {
 
 /// Sessions whose unreadable journals were kept.
 fn kept(root: &Path) -> Result<Vec<String>, FileError> {
-    let directory = root.join(UNREADABLE_DIRECTORY);
+    names(&root.join(UNREADABLE_DIRECTORY))
+}
+
+/// Names in a directory, in order; none where it does not exist.
+fn names(directory: &Path) -> Result<Vec<String>, FileError> {
     let mut found = Vec::new();
-    match fs::read_dir(&directory) {
+    match fs::read_dir(directory) {
         Ok(entries) => {
             for entry in entries {
-                found
-                    .push(entry.map_err(FileError::io("read", &directory))?.file_name().to_string_lossy().into_owned());
+                found.push(entry.map_err(FileError::io("read", directory))?.file_name().to_string_lossy().into_owned());
             }
         }
         Err(e) if e.kind() == io::ErrorKind::NotFound => {}
-        Err(e) => return Err(FileError::io("read", &directory)(e)),
+        Err(e) => return Err(FileError::io("read", directory)(e)),
     }
     found.sort();
     Ok(found)

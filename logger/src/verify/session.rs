@@ -6,9 +6,11 @@ use std::{
     path::{Component, Path, PathBuf},
 };
 
+use bytes::Bytes;
 use serde::{Serialize, Serializer};
 use tallywheel_schemas::{
     Digest, Manifest, ManifestError,
+    compacted::{SealedFileError, SealedFiles},
     manifest::{FileRecord, Seal},
 };
 
@@ -96,12 +98,12 @@ impl Found {
     }
 
     /// Checks the session.
-    pub(super) fn check(&self, root: &Path, progress: &mut dyn FnMut(u64)) -> SessionCheck {
+    pub(super) fn check(&self, sealed: &SealedFiles, root: &Path, progress: &mut dyn FnMut(u64)) -> SessionCheck {
         let (faults, notes) = match &self.manifest {
             Err(error) => (vec![unusable(error)], Vec::new()),
             Ok((manifest, seal)) => (self.manifest_faults(manifest, *seal), notes(manifest, *seal)),
         };
-        let files = self.files().iter().map(|record| check_on_disk(root, record, progress)).collect();
+        let files = self.files().iter().map(|record| check_on_disk(sealed, root, record, progress)).collect();
         let manifest = slashed(&self.path);
         SessionCheck { session: self.session.clone(), manifest, faults, notes, files }
     }
@@ -143,14 +145,20 @@ fn notes(manifest: &Manifest, seal: Seal) -> Vec<String> {
     notes
 }
 
-fn check_on_disk(root: &Path, record: &FileRecord, progress: &mut dyn FnMut(u64)) -> FileCheck {
+/// Checks a file where it is; one that is in a compacted day is put together again first.
+fn check_on_disk(sealed: &SealedFiles, root: &Path, record: &FileRecord, progress: &mut dyn FnMut(u64)) -> FileCheck {
     let path = Path::new(&record.path);
     if path.components().any(|c| !matches!(c, Component::Normal(_))) {
         return FileCheck::of_fault(record, FileFault::Outside);
     }
     match File::open(root.join(path)) {
         Ok(file) => check_file(record, &file, progress),
-        Err(e) if e.kind() == io::ErrorKind::NotFound => FileCheck::of_fault(record, FileFault::Missing),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => match sealed.read_compacted(record) {
+            Ok(bytes) => check_file(record, &Bytes::from(bytes), progress),
+            Err(SealedFileError::Compacted(reason)) => FileCheck::of_fault(record, FileFault::Compacted(reason)),
+            Err(SealedFileError::Io(e)) => FileCheck::of_fault(record, FileFault::Unreadable(e.to_string())),
+            Err(_) => FileCheck::of_fault(record, FileFault::Missing),
+        },
         Err(e) => FileCheck::of_fault(record, FileFault::Unreadable(e.to_string())),
     }
 }

@@ -54,7 +54,7 @@ pub(super) struct Known {
 
 /// Walks every table's directory. Derived tables are no part of the record; only broken-off writes count there.
 pub(super) fn find(root: &Path, known: &Known) -> Result<Vec<StrayFile>, FileError> {
-    let derived = [Table::Ledger, Table::MotorLedger, Table::Trips];
+    let derived = Table::DERIVED;
     let tables = Table::SEALED.into_iter().chain(derived).map(Table::name).chain(["sessions"]);
     let mut found = BTreeMap::new();
     for table in tables {

@@ -9,6 +9,12 @@ impl fmt::Display for Verification {
         for session in &self.sessions {
             write_session(f, session)?;
         }
+        for day in &self.compacted {
+            let state = if day.holds() { "holds" } else { "DAMAGED" };
+            writeln!(f, "compacted {}: {state}, {} file(s)", day.record, day.files.len())?;
+            day.faults.iter().try_for_each(|fault| writeln!(f, "  {fault}"))?;
+            day.files.iter().filter(|file| !file.faults.is_empty()).try_for_each(|file| write_file(f, file))?;
+        }
         for journal in &self.unfinished {
             write_journal(f, journal)?;
         }

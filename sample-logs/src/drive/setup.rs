@@ -1,7 +1,7 @@
 //! What is given before a drive begins.
 
 use crate::{
-    assist::KitSwitch,
+    assist::{CutOff, KitSwitch},
     driver::Temper,
     noise::{Noise, Purpose},
     route::Route,
@@ -18,6 +18,24 @@ pub struct Weather {
     pub wind_m_s: f64,
     /// Direction the wind comes from, degrees.
     pub wind_from_deg: f64,
+}
+
+/// What is not as it was built.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Defects {
+    /// Share of the torque limit that the motors still give when driving.
+    pub assist_share: f64,
+    /// Where the controller switches off.
+    pub cut_off: CutOff,
+    /// How well the left motor is cooled, see [`crate::thermal::TwoNode::hub_motor`].
+    pub left_cooling: f64,
+}
+
+impl Default for Defects {
+    fn default() -> Self {
+        // The left motor sits behind the exhaust: a tenth worse cooled.
+        Self { assist_share: 1.0, cut_off: CutOff::kit(), left_cooling: 0.88 }
+    }
 }
 
 /// A drive to come.

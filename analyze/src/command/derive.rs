@@ -1,0 +1,117 @@
+//! `derive`: make what is missing of the derived tables.
+
+use std::sync::Arc;
+
+use clap::Args as ClapArgs;
+use serde_json::json;
+use tallywheel_schemas::report::UnusableSession;
+
+use super::{Failure, Outcome, Selected, Selection, selected};
+use crate::{
+    derive::{DeriveOptions, Derived, State, derive},
+    interrupt::stop_flag,
+    progress::Bar,
+    sheet::{Cell, Format, Sheet},
+};
+
+/// Flags of `derive`.
+#[derive(Debug, ClapArgs)]
+pub(super) struct Flags {
+    #[command(flatten)]
+    pub(super) selection: Selection,
+    /// Sessions at once; one per core if not given.
+    #[arg(long, value_parser = clap::value_parser!(u16).range(1..=1024))]
+    jobs: Option<u16>,
+    /// Read every decoded table again and compare it with its hash; without it, files of unchanged length and time of
+    /// change are taken as they were.
+    #[arg(long)]
+    check: bool,
+}
+
+pub(super) fn run(flags: &Flags) -> Result<Outcome, Failure> {
+    let Selected { dataset, sessions, unusable } = selected(&flags.selection)?;
+    let options = DeriveOptions {
+        jobs: flags.jobs.map(usize::from),
+        check: flags.check,
+        stop: Some(Arc::clone(&stop_flag().map_err(Failure::Signals)?)),
+        ..DeriveOptions::default()
+    };
+    let derived = derive(&dataset, &sessions, &options, &Bar::new())?;
+    let unwritten = derived.sessions.iter().find_map(|s| match &s.state {
+        State::Unwritten { reason, .. } => Some(reason.clone()),
+        _ => None,
+    });
+    if let Some(reason) = unwritten {
+        return Err(Failure::Unwritten { path: dataset.root().to_owned(), reason });
+    }
+    let faults = !unusable.is_empty() || derived.damaged().next().is_some();
+    let text = match flags.selection.common.format {
+        Format::Text => summary(&derived, &unusable),
+        Format::Csv => sheet(&derived).without(&unusable).render(Format::Csv),
+        Format::Json => as_json(&derived, &unusable),
+    };
+    Ok(Outcome { text, faults })
+}
+
+fn summary(derived: &Derived, unusable: &[UnusableSession]) -> String {
+    let made = derived.made();
+    let damaged = derived.damaged().count();
+    let mut out = format!(
+        "{} sessions: {made} made, {} unchanged, {damaged} damaged, {} unusable\n",
+        derived.sessions.len() + unusable.len(),
+        derived.sessions.len() - made - damaged,
+        unusable.len()
+    );
+    for (session, damage) in derived.damaged() {
+        for d in damage {
+            out += &format!("{}: left out: {d}\n", session.manifest.session);
+        }
+    }
+    for session in unusable {
+        out += &format!("{}: left out: {}\n", session.session, session.reason);
+    }
+    for path in &derived.removed {
+        out += &format!("removed, its session is not there any more: {}\n", path.display());
+    }
+    out
+}
+
+const fn state_name(state: &State) -> &'static str {
+    match state {
+        State::Kept => "unchanged",
+        State::Made(_) => "made",
+        State::Unwritten { .. } => "unwritten",
+        State::Damaged(_) => "damaged",
+    }
+}
+
+fn as_json(derived: &Derived, unusable: &[UnusableSession]) -> String {
+    let sessions: Vec<_> = derived
+        .sessions
+        .iter()
+        .map(|s| {
+            let damage = match &s.state {
+                State::Damaged(damage) => damage.as_slice(),
+                _ => &[],
+            };
+            let m = &s.session.manifest;
+            json!({"vehicle": m.vehicle, "session": m.session, "state": state_name(&s.state), "damage": damage})
+        })
+        .collect();
+    let value = json!({
+        "schema": 1,
+        "sessions": sessions,
+        "unusable": unusable,
+        "removed": derived.removed.iter().map(|p| p.display().to_string()).collect::<Vec<_>>(),
+    });
+    serde_json::to_string_pretty(&value).expect("only string keys") + "\n"
+}
+
+fn sheet(derived: &Derived) -> Sheet {
+    let mut sheet = Sheet::new([("vehicle", "Vehicle"), ("session", "Session"), ("state", "State")]);
+    for s in &derived.sessions {
+        let m = &s.session.manifest;
+        sheet.push(vec![Cell::text(&m.vehicle), Cell::text(&m.session), Cell::text(state_name(&s.state))]);
+    }
+    sheet
+}

@@ -1,0 +1,180 @@
+//! The weekly roll-up of a fleet: from days to what needs attention.
+//!
+//! ```text
+//! days, speed_classes ──source──► engine ──SQL (schemas/sql)──► vehicle_periods, fleet_periods, vehicle_days
+//!                                                                     └──► attention, trends ──► report
+//! ```
+//!
+//! The sums are SQL and nothing else ([`sql`]), so that they can move to DuckDB or Spark as they are; what needs
+//! statistics works on the SQL's results, which are a row a vehicle and day.
+
+pub mod attention;
+pub mod engine;
+pub mod frame;
+pub mod html;
+pub mod period;
+mod plots;
+pub mod report;
+pub mod source;
+pub mod sql;
+pub mod text;
+pub mod trend;
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::Serialize;
+
+pub use attention::{Attention, Finding, Level, Limits};
+pub use engine::{Engine, EngineError, Parameters};
+pub use frame::Frame;
+pub use period::{Period, PeriodError};
+pub use report::RollUpReport;
+
+use attention::{
+    Found, OwnChange,
+    change::Change,
+    series::{Quantity, Series},
+};
+use period::calendar;
+use trend::Trends;
+
+/// A period rolled up.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RollUp {
+    /// The period.
+    pub period: Period,
+    /// Rows of `vehicle_periods`: the period and the four weeks before it.
+    pub vehicles: Frame,
+    /// Rows of `fleet_periods`: likewise.
+    pub fleet: Frame,
+    /// Rows of `vehicle_days`, sixteen weeks back.
+    pub days: Frame,
+    /// What needs attention.
+    pub found: Found,
+    /// Weeks back, for the eye.
+    pub trends: Trends,
+    /// Who was there and who was not.
+    pub seen: Seen,
+    /// Change of the fleet's standardised consumption against the four weeks before, over the vehicles seen in both.
+    pub fleet_change: Option<FleetChange>,
+    /// The parameters of the sums.
+    pub parameters: Parameters,
+    /// The limits of the rules.
+    pub limits: Limits,
+}
+
+/// Which vehicles a period's sums rest on.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+pub struct Seen {
+    /// Vehicles that drove in the period.
+    pub now: usize,
+    /// Vehicles that drove in the four weeks before.
+    pub before: usize,
+    /// Vehicles that drove before and not now.
+    pub missing: Vec<String>,
+    /// Vehicles that drove now and not before.
+    pub new: Vec<String>,
+    /// Days with driving, over all vehicles.
+    pub drive_days: u64,
+    /// Days with driving that as many days of the four weeks before would have had.
+    pub drive_days_usual: u64,
+}
+
+/// Change over the vehicles seen before and now.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct FleetChange {
+    /// Vehicles.
+    pub vehicles: usize,
+    /// Change of standardised consumption and its 95 % interval from the spread between vehicles, %.
+    pub consumption: OwnChange,
+}
+
+/// Rolls a period up from the rows that an engine holds.
+///
+/// # Errors
+/// When the engine fails.
+pub fn roll_up(
+    engine: &mut Engine,
+    period: &Period,
+    parameters: &Parameters,
+    limits: &Limits,
+) -> Result<RollUp, EngineError> {
+    let with_data: BTreeSet<String> = engine.days()?.into_iter().collect();
+    engine.roll_up(&calendar(period, &with_data), parameters)?;
+    let (vehicles, fleet) = (engine.result("vehicle_periods")?, engine.result("fleet_periods")?);
+    let days = engine.result("vehicle_days")?.filtered(|r| r.text("period") == Some(&period.name));
+    let reference = engine.result("class_reference")?.filtered(|r| r.text("period") == Some(&period.name));
+    Ok(RollUp {
+        found: attention::look(period, &days, &vehicles, parameters, limits),
+        trends: Trends::of(period, &days, &reference),
+        seen: seen(period, &vehicles),
+        fleet_change: fleet_change(period, &days, parameters),
+        period: period.clone(),
+        vehicles,
+        fleet,
+        days,
+        parameters: *parameters,
+        limits: *limits,
+    })
+}
+
+fn seen(period: &Period, vehicles: &Frame) -> Seen {
+    let drive_days = |name: &str| -> BTreeMap<String, f64> {
+        let rows = vehicles.iter().filter(|r| r.text("period") == Some(name));
+        let driven = rows.filter_map(|r| Some((r.text("vehicle")?.to_owned(), r.number("drive_days")?)));
+        driven.filter(|(_, days)| *days > 0.0).collect()
+    };
+    let (now, before) = (drive_days(&period.name), drive_days(&period.before().name));
+    let without = |a: &BTreeMap<String, f64>, b: &BTreeMap<String, f64>| {
+        let mut names: Vec<String> = a.keys().filter(|v| !b.contains_key(*v)).cloned().collect();
+        names.sort_by_key(|v| by_number(v));
+        names
+    };
+    let total = |days: &BTreeMap<String, f64>| days.values().sum::<f64>();
+    let usual = total(&before) * period.length_days() as f64 / period::BEFORE_DAYS as f64;
+    Seen {
+        now: now.len(),
+        before: before.len(),
+        missing: without(&before, &now),
+        new: without(&now, &before),
+        drive_days: total(&now) as u64,
+        drive_days_usual: usual.round() as u64,
+    }
+}
+
+fn fleet_change(period: &Period, days: &Frame, parameters: &Parameters) -> Option<FleetChange> {
+    let series = Series::of(Quantity::Consumption, days, period, parameters.empty_soc_pct);
+    let mean = |weeks: Vec<f64>| (!weeks.is_empty()).then(|| weeks.iter().sum::<f64>() / weeks.len() as f64);
+    let change = |weeks: &BTreeMap<i64, attention::series::Week>| {
+        let now = weeks.get(&0)?.mean;
+        Some(now - mean(weeks.range(-4..=-1).map(|(_, w)| w.mean).collect())?)
+    };
+    let all: Vec<f64> = series.0.values().filter_map(change).collect();
+    let sample = crate::stats::Sample::of(&all)?;
+    let spread = sample.sd?;
+    let df = all.len() as f64 - 1.0;
+    let standard_error = spread / (all.len() as f64).sqrt();
+    let change = Change { value: sample.mean, standard_error, degrees_of_freedom: df, p: 1.0 };
+    let (low, high) = change.interval(attention::CONFIDENCE)?;
+    let [percent, low, high] = [sample.mean, low, high].map(|v| v.exp_m1() * 100.0);
+    Some(FleetChange { vehicles: all.len(), consumption: OwnChange { percent, low, high } })
+}
+
+/// Orders `skerry-2` before `skerry-10`.
+pub(crate) fn by_number(name: &str) -> (String, u64) {
+    let digits = name.len() - name.trim_end_matches(|c: char| c.is_ascii_digit()).len();
+    let (stem, number) = name.split_at(name.len() - digits.min(18));
+    (stem.to_owned(), number.parse().unwrap_or(0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn vehicles_are_ordered_by_their_number() {
+        let mut names = ["skerry-10", "skerry-9", "van", "skerry-1"];
+        names.sort_by_key(|n| by_number(n));
+        assert_eq!(names, ["skerry-1", "skerry-9", "skerry-10", "van"]);
+    }
+}

@@ -1,0 +1,184 @@
+//! Rows of `days` and `speed_classes` from a dataset's files into the engine.
+
+use std::{
+    collections::BTreeSet,
+    fs, io,
+    panic::{AssertUnwindSafe, catch_unwind},
+    path::{Path, PathBuf},
+};
+
+use arrow::array::RecordBatch;
+use bytes::Bytes;
+use chrono::{Days, NaiveDate};
+use parquet::arrow::{ProjectionMask, arrow_reader::ParquetRecordBatchReaderBuilder};
+use tallywheel_schemas::{Table, report::UnusableSession};
+
+use crate::derive::{Derived, State};
+
+use super::{
+    engine::{Engine, EngineError},
+    sql::{CLASSES_READ, DAYS_READ},
+};
+
+/// A file's date is that of its first session's start; its rows may be of the days after. No file spans more.
+pub const SPAN_DAYS: u64 = 8;
+
+/// What was read, and what could not be.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Read {
+    /// Files.
+    pub files: u64,
+    /// Rows.
+    pub rows: u64,
+    /// Files that cannot be read, with the reason; they are safe to delete, the next run makes them again.
+    pub unreadable: Vec<(PathBuf, String)>,
+}
+
+/// Rows that cannot be read or taken.
+#[derive(Debug, thiserror::Error)]
+pub enum SourceError {
+    /// A directory cannot be listed.
+    #[error("list {}: {source}", path.display())]
+    List {
+        /// The directory.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The engine refused them.
+    #[error(transparent)]
+    Engine(#[from] EngineError),
+}
+
+/// Takes the rows of sessions whose derived tables were made or found; gives those that could not be read, and those that
+/// are damaged, by vehicle, session and reason.
+///
+/// # Errors
+/// When rows lack a column.
+pub fn take(derived: &Derived, engine: &mut Engine) -> Result<Vec<UnusableSession>, SourceError> {
+    let mut left_out = Vec::new();
+    for session in &derived.sessions {
+        let manifest = &session.session.manifest;
+        match session.day_batches() {
+            Some([days, classes]) => {
+                engine.add(Table::Days, &manifest.vehicle, &days)?;
+                engine.add(Table::SpeedClasses, &manifest.vehicle, &classes)?;
+            }
+            None => left_out.push(UnusableSession {
+                session: manifest.session.clone(),
+                vehicle: manifest.vehicle.clone(),
+                run: manifest.run.as_ref().map(|r| r.run.clone()),
+                reason: reason(&session.state),
+            }),
+        }
+    }
+    Ok(left_out)
+}
+
+fn reason(state: &State) -> String {
+    match state {
+        State::Damaged(damage) => damage.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "),
+        _ => "its daily tables cannot be read".to_owned(),
+    }
+}
+
+/// First and last date of the partitions of `days`; `None` without any.
+///
+/// # Errors
+/// When a directory cannot be listed.
+pub fn dates(root: &Path) -> Result<Option<(NaiveDate, NaiveDate)>, SourceError> {
+    let mut found = BTreeSet::new();
+    for (_, vehicle) in partitions(&root.join(Table::Days.name()), "vehicle=")? {
+        found.extend(partitions(&vehicle, "date=")?.into_iter().filter_map(|(date, _)| date.parse::<NaiveDate>().ok()));
+    }
+    Ok(found.first().copied().zip(found.last().copied().map(|d| d + Days::new(SPAN_DAYS))))
+}
+
+/// Reads the rows of files whose rows may lie between two days into the engine, those of the named vehicles only when
+/// there are any.
+///
+/// # Errors
+/// When a directory cannot be listed, or rows lack a column.
+pub fn read(
+    root: &Path,
+    first: NaiveDate,
+    last: NaiveDate,
+    vehicles: &[String],
+    engine: &mut Engine,
+) -> Result<Read, SourceError> {
+    let mut done = Read::default();
+    let from = first.checked_sub_days(Days::new(SPAN_DAYS)).unwrap_or(first);
+    for (table, columns) in [(Table::Days, DAYS_READ), (Table::SpeedClasses, CLASSES_READ)] {
+        for (vehicle, directory) in partitions(&root.join(table.name()), "vehicle=")? {
+            if !vehicles.is_empty() && !vehicles.contains(&vehicle) {
+                continue;
+            }
+            for (date, directory) in partitions(&directory, "date=")? {
+                if !date.parse::<NaiveDate>().is_ok_and(|d| (from..=last).contains(&d)) {
+                    continue;
+                }
+                for path in files(&directory)? {
+                    match rows(&path, columns) {
+                        Ok(batches) => {
+                            done.files += 1;
+                            for batch in batches {
+                                done.rows += batch.num_rows() as u64;
+                                engine.add(table, &vehicle, &batch)?;
+                            }
+                        }
+                        Err(reason) => done.unreadable.push((path, reason)),
+                    }
+                }
+            }
+        }
+    }
+    Ok(done)
+}
+
+/// Sub-directories with a prefix: what follows the prefix, and the path; in order.
+fn partitions(directory: &Path, prefix: &str) -> Result<Vec<(String, PathBuf)>, SourceError> {
+    let mut found = Vec::new();
+    for path in list(directory)? {
+        let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        if let Some(value) = name.strip_prefix(prefix)
+            && path.is_dir()
+        {
+            found.push((value.to_owned(), path));
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
+/// Finished Parquet files; those that are being written begin with a dot.
+fn files(directory: &Path) -> Result<Vec<PathBuf>, SourceError> {
+    let mut found = list(directory)?;
+    let finished = |p: &PathBuf| {
+        p.extension().is_some_and(|e| e == "parquet")
+            && p.file_name().is_some_and(|n| !n.to_string_lossy().starts_with('.'))
+    };
+    found.retain(finished);
+    found.sort();
+    Ok(found)
+}
+
+fn list(directory: &Path) -> Result<Vec<PathBuf>, SourceError> {
+    let failed = |source| SourceError::List { path: directory.to_owned(), source };
+    match fs::read_dir(directory) {
+        Ok(entries) => entries.map(|e| e.map(|e| e.path()).map_err(failed)).collect(),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
+        Err(e) => Err(failed(e)),
+    }
+}
+
+/// Rows of a derived file. Nothing vouches for its bytes before they are decoded, and the decoder can panic on damaged ones.
+fn rows(path: &Path, columns: &[&str]) -> Result<Vec<RecordBatch>, String> {
+    let bytes = Bytes::from(fs::read(path).map_err(|e| e.to_string())?);
+    let decode = || {
+        let builder = ParquetRecordBatchReaderBuilder::try_new(bytes).map_err(|e| e.to_string())?;
+        let mask = ProjectionMask::columns(builder.parquet_schema(), columns.iter().copied());
+        let reader = builder.with_projection(mask).build().map_err(|e| e.to_string())?;
+        reader.collect::<Result<Vec<_>, _>>().map_err(|e| e.to_string())
+    };
+    catch_unwind(AssertUnwindSafe(decode)).unwrap_or_else(|_| Err("cannot be decoded".to_owned()))
+}

@@ -1,0 +1,471 @@
+//! What a fleet costs to roll up: CPU time beside only decoding, and beside scripts in other tools on the same data.
+//!
+//! ```text
+//! sessions at native rates ─┬─ floor      decode the columns that the ledger reads, and nothing else
+//!                           ├─ ours       ledger, trips, days and roll-up, first, again, and with a new day
+//!                           └─ scripts    numpy, polars, DuckDB, pandas: trips and weekly sums (tests/peers/fleet)
+//! ```
+//!
+//! Each contender is a process of its own, one thread where it can be told so; CPU time is the kernel's count of user and
+//! system time, and the median of the rounds is taken. Contenders take turns within a round.
+
+use std::{
+    fs,
+    io::{self, Write as _},
+    path::{Path, PathBuf},
+    process::{Command, ExitCode, Stdio},
+    thread,
+    time::{Duration, Instant},
+};
+
+use clap::Parser;
+use nix::sys::{
+    resource::{UsageWho, getrusage},
+    time::TimeValLike as _,
+};
+use parquet::arrow::{ProjectionMask, arrow_reader::ParquetRecordBatchReaderBuilder};
+use serde::Serialize;
+use tallywheel_sample_logs::fleet::{FleetPlan, Library, sessions, week};
+use tallywheel_schemas::Table;
+use tempfile::TempDir;
+
+use crate::{peer, program};
+
+/// Measures what a fleet costs to roll up.
+///
+/// The last line of stdout is a JSON object. Exit codes: 0 done and everything agrees; 1 done, but results differ; 2 could
+/// not be done, or wrong usage.
+#[derive(Debug, Clone, Parser)]
+#[command(name = "fleet-bench", version)]
+pub struct Args {
+    /// A few vehicle-days in place of 250, one round.
+    #[arg(long)]
+    quick: bool,
+    /// Vehicles.
+    #[arg(long, default_value_t = 50)]
+    vehicles: usize,
+    /// Driving days.
+    #[arg(long, default_value_t = 5)]
+    days: usize,
+    /// Hours driven a day; 1.1 make some 250 million rows of 50 vehicles and 5 days.
+    #[arg(long, default_value_t = 1.1)]
+    hours: f64,
+    /// Rounds of which the median counts.
+    #[arg(long, default_value_t = 3)]
+    rounds: usize,
+    /// Directory with a fleet of an earlier run, or for a new one that is kept.
+    #[arg(long)]
+    data: Option<PathBuf>,
+    /// Leave the scripts of other tools out.
+    #[arg(long)]
+    only_ours: bool,
+    /// Decode a dataset's columns and nothing else, and say how many rows that were; the benchmark runs itself with this.
+    #[arg(long, value_name = "DATASET", hide = true)]
+    floor: Option<PathBuf>,
+}
+
+/// A benchmark that could not be run.
+#[derive(Debug, thiserror::Error)]
+enum BenchError {
+    #[error("{action}: {source}")]
+    Io { action: String, source: io::Error },
+    #[error("{what} ended with {status}: {said}")]
+    Contender { what: String, status: String, said: String },
+    #[error("make the fleet: {0}")]
+    Fleet(#[from] sessions::FleetError),
+    #[error("decode {path}: {reason}")]
+    Decode { path: String, reason: String },
+}
+
+fn io_error(action: impl Into<String>) -> impl FnOnce(io::Error) -> BenchError {
+    let action = action.into();
+    move |source| BenchError::Io { action, source }
+}
+
+/// What a contender took.
+#[derive(Debug, Clone, Copy, Default, Serialize)]
+struct Cost {
+    cpu_s: f64,
+    wall_s: f64,
+    peak_mib: f64,
+}
+
+/// Everything measured.
+#[derive(Debug, Clone, Default, Serialize)]
+struct Figures {
+    quick: bool,
+    vehicle_days: usize,
+    rows: u64,
+    bytes: u64,
+    rounds: usize,
+    floor: Cost,
+    first: Cost,
+    second: Cost,
+    /// One new day for every vehicle, beyond the cost of a second roll-up.
+    new_day_cpu_s: f64,
+    /// First roll-up over the floor; it hashes every file, and writes and reads the derived tables as well.
+    over_floor: f64,
+    /// First over second.
+    first_over_second: f64,
+    /// A new day over its share of the first roll-up.
+    new_day_over_share: f64,
+    cpu_s_per_vehicle_week: f64,
+    derived_bytes: u64,
+    scripts: Vec<Script>,
+    /// Whether all scripts agree with each other and with the daily table.
+    agree: Option<bool>,
+}
+
+#[derive(Debug, Clone, Serialize)]
+struct Script {
+    name: &'static str,
+    cost: Cost,
+    /// Its CPU time over that of our first roll-up.
+    over_ours: f64,
+}
+
+const SCRIPTS: [(&str, &str); 4] = [
+    ("numpy", "numpy_script.py"),
+    ("polars", "polars_script.py"),
+    ("duckdb", "duckdb_script.py"),
+    ("pandas", "pandas_script.py"),
+];
+
+/// What the ledger reads of each table.
+const COLUMNS: [(&str, &[&str]); 5] = [
+    ("motion", &["t_us", "wheel_speed_m_s", "gps_speed_m_s", "alt_m", "hall_count"]),
+    (
+        "engine",
+        &[
+            "t_us",
+            "running",
+            "speed_rpm",
+            "fuel_count",
+            "fuel_rate_g_s",
+            "maf_g_s",
+            "lambda",
+            "fuel_temp_c",
+            "coolant_c",
+        ],
+    ),
+    ("pack", &["t_us", "voltage_v", "current_a", "soc_pct", "wall_power_w"]),
+    (
+        "motor",
+        &["t_us", "position", "speed_rpm", "torque_n_m", "command_pct", "winding_temp_c", "controller_temp_c", "fault"],
+    ),
+    ("ambient", &["t_us", "temp_c", "wind_m_s"]),
+];
+
+/// Runs the program.
+pub fn main() -> ExitCode {
+    let args = Args::parse();
+    let mut out = io::stdout().lock();
+    if let Some(root) = &args.floor {
+        return match floor(root) {
+            Ok(rows) => {
+                let _ = writeln!(out, "{rows}");
+                ExitCode::SUCCESS
+            }
+            Err(error) => failed(&error),
+        };
+    }
+    match run(&args) {
+        Ok(figures) => {
+            let json = serde_json::to_string(&figures).expect("only string keys");
+            // A reader that has gone away is no error.
+            let _ = writeln!(out, "{}\n{json}", figures.table());
+            ExitCode::from(u8::from(figures.agree == Some(false)))
+        }
+        Err(error) => failed(&error),
+    }
+}
+
+fn failed(error: &BenchError) -> ExitCode {
+    say(&format!("fleet-bench: {error}"));
+    ExitCode::from(2)
+}
+
+fn say(line: &str) {
+    let _ = writeln!(io::stderr(), "{line}");
+}
+
+/// Decodes the columns of every file and drops them.
+fn floor(root: &Path) -> Result<u64, BenchError> {
+    let mut rows = 0;
+    for (table, columns) in COLUMNS {
+        for path in files(&root.join(table), "parquet")? {
+            let decode = |reason: String| BenchError::Decode { path: path.display().to_string(), reason };
+            let file = fs::File::open(&path).map_err(io_error(format!("open {}", path.display())))?;
+            let builder = ParquetRecordBatchReaderBuilder::try_new(file).map_err(|e| decode(e.to_string()))?;
+            let mask = ProjectionMask::columns(builder.parquet_schema(), columns.iter().copied());
+            let reader =
+                builder.with_projection(mask).with_batch_size(8192).build().map_err(|e| decode(e.to_string()))?;
+            for batch in reader {
+                rows += batch.map_err(|e| decode(e.to_string()))?.num_rows() as u64;
+            }
+        }
+    }
+    Ok(rows)
+}
+
+/// Files with an extension below a directory, at any depth, in order; none where there is no directory.
+fn files(directory: &Path, extension: &str) -> Result<Vec<PathBuf>, BenchError> {
+    let mut found = Vec::new();
+    let entries = match fs::read_dir(directory) {
+        Ok(entries) => entries,
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(found),
+        Err(e) => return Err(io_error(format!("list {}", directory.display()))(e)),
+    };
+    for entry in entries {
+        let path = entry.map_err(io_error(format!("list {}", directory.display())))?.path();
+        if path.is_dir() {
+            found.extend(files(&path, extension)?);
+        } else if path.extension().is_some_and(|e| e == extension) {
+            found.push(path);
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
+fn run(args: &Args) -> Result<Figures, BenchError> {
+    let kept = TempDir::new().map_err(io_error("make a directory"))?;
+    let root = args.data.clone().unwrap_or_else(|| kept.path().join("data"));
+    let plan = plan(args);
+    if !root.join("fleet.json").exists() {
+        say("making the fleet");
+        let written = sessions::write(&plan, &Library::drive(plan.seed, 2), &root)?;
+        say(&format!("{} sessions, {} rows", written.sessions, written.rows));
+    }
+    let rounds = if args.quick { 1 } else { args.rounds.max(1) };
+    let mut rows = 0;
+    let (mut floors, mut firsts, mut seconds) = (Vec::new(), Vec::new(), Vec::new());
+    let python = if args.only_ours { None } else { crate::python() };
+    let mut scripts: Vec<Vec<Cost>> = vec![Vec::new(); SCRIPTS.len()];
+    for round in 1..=rounds {
+        say(&format!("round {round} of {rounds}"));
+        let (cost, said) = measured("the floor", &mut own_floor(&root)?)?;
+        rows = said.trim().parse().unwrap_or(0);
+        floors.push(cost);
+        forget(&root)?;
+        firsts.push(measured("the first roll-up", &mut roll_up(&root))?.0);
+        seconds.push(measured("the second roll-up", &mut roll_up(&root))?.0);
+        if let Some(python) = &python {
+            for (i, (name, script)) in SCRIPTS.into_iter().enumerate() {
+                let out = kept.path().join(name);
+                scripts[i].push(measured(name, &mut one_thread(python, script, &root, &out))?.0);
+            }
+        }
+    }
+    let agree = python.as_ref().map(|python| agree(python, &root, kept.path())).transpose()?;
+    let (floor, first, second) = (median(&floors), median(&firsts), median(&seconds));
+    let new_day_cpu_s = new_day(&root)? - second.cpu_s;
+    let vehicle_days = files(&root.join("motion"), "parquet")?.len();
+    let script = |((name, _), costs): ((&'static str, &str), &Vec<Cost>)| {
+        let cost = median(costs);
+        Script { name, cost, over_ours: cost.cpu_s / first.cpu_s }
+    };
+    Ok(Figures {
+        quick: args.quick,
+        vehicle_days,
+        rows,
+        bytes: size(&root, Table::SEALED.map(Table::name).as_slice())?,
+        rounds,
+        floor,
+        first,
+        second,
+        new_day_cpu_s,
+        over_floor: first.cpu_s / floor.cpu_s,
+        first_over_second: first.cpu_s / second.cpu_s,
+        new_day_over_share: new_day_cpu_s / ((first.cpu_s - second.cpu_s) * share_of_last_day(&root)?),
+        cpu_s_per_vehicle_week: first.cpu_s / vehicle_days as f64 * 5.0,
+        derived_bytes: size(&root, Table::DERIVED.map(Table::name).as_slice())?,
+        scripts: if python.is_some() { SCRIPTS.into_iter().zip(&scripts).map(script).collect() } else { Vec::new() },
+        agree,
+    })
+}
+
+fn plan(args: &Args) -> FleetPlan {
+    let (vehicles, days, hours) = if args.quick { (2, 2, 0.5) } else { (args.vehicles, args.days, args.hours) };
+    let weeks = days.div_ceil(5);
+    FleetPlan { hours, days: days.min(5), ..FleetPlan::healthy(vehicles, weeks, 1) }
+}
+
+fn own_floor(root: &Path) -> Result<Command, BenchError> {
+    let own = std::env::current_exe().map_err(io_error("find this program"))?;
+    let mut command = Command::new(own);
+    command.arg("--floor").arg(root);
+    Ok(command)
+}
+
+fn roll_up(root: &Path) -> Command {
+    let mut command = Command::new(program("tallywheel-analyze"));
+    command.args(["rollup", "--week", &week::name(0), "--jobs", "1", "--format", "csv", "--data"]).arg(root);
+    command
+}
+
+fn one_thread(python: &Path, script: &str, root: &Path, out: &Path) -> Command {
+    let mut command = Command::new(python);
+    command.arg(peer("fleet").join(script)).args([root, out]).env("PYTHONDONTWRITEBYTECODE", "1");
+    for name in ["POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "ARROW_NUM_THREADS"] {
+        command.env(name, "1");
+    }
+    command
+}
+
+/// Removes what was derived.
+fn forget(root: &Path) -> Result<(), BenchError> {
+    for table in Table::DERIVED {
+        match fs::remove_dir_all(root.join(table.name())) {
+            Err(e) if e.kind() != io::ErrorKind::NotFound => {
+                return Err(io_error(format!("remove {}", table.name()))(e));
+            }
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+/// Runs a contender; gives what it took and what it said.
+fn measured(what: &str, command: &mut Command) -> Result<(Cost, String), BenchError> {
+    let begun = Instant::now();
+    let before = children_cpu_s()?;
+    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn();
+    let child = child.map_err(io_error(format!("start {what}")))?;
+    let watched = watch_memory(child.id());
+    let output = child.wait_with_output().map_err(io_error(format!("wait for {what}")))?;
+    let peak_mib = watched.join().unwrap_or(0.0);
+    // 1 is for faults in the data, of which a simulated fleet has none; a script has no such code.
+    if !output.status.success() {
+        let said = String::from_utf8_lossy(&output.stderr).trim().to_owned();
+        return Err(BenchError::Contender { what: what.to_owned(), status: output.status.to_string(), said });
+    }
+    let cost = Cost { cpu_s: children_cpu_s()? - before, wall_s: begun.elapsed().as_secs_f64(), peak_mib };
+    say(&format!("  {what}: {:.2} s of CPU, {:.1} s, {:.0} MiB", cost.cpu_s, cost.wall_s, cost.peak_mib));
+    Ok((cost, String::from_utf8_lossy(&output.stdout).into_owned()))
+}
+
+/// CPU time of all children that have ended, s.
+fn children_cpu_s() -> Result<f64, BenchError> {
+    let usage = getrusage(UsageWho::RUSAGE_CHILDREN).map_err(|e| io_error("ask for the CPU time used")(e.into()))?;
+    Ok((usage.user_time().num_microseconds() + usage.system_time().num_microseconds()) as f64 / 1e6)
+}
+
+/// The most memory that a process has had resident, MiB, watched until it is gone.
+fn watch_memory(process: u32) -> thread::JoinHandle<f64> {
+    thread::spawn(move || {
+        let mut peak: f64 = 0.0;
+        let path = format!("/proc/{process}/status");
+        while let Ok(text) = fs::read_to_string(&path) {
+            // A process that has ended and is not waited for yet has no memory any more.
+            let Some(line) = text.lines().find_map(|l| l.strip_prefix("VmHWM:")) else { break };
+            let kib: f64 = line.split_whitespace().next().and_then(|k| k.parse().ok()).unwrap_or(0.0);
+            peak = peak.max(kib / 1024.0);
+            thread::sleep(Duration::from_millis(5));
+        }
+        peak
+    })
+}
+
+/// The run of median CPU time, with the largest memory of all.
+fn median(costs: &[Cost]) -> Cost {
+    let mut sorted = costs.to_vec();
+    sorted.sort_by(|a, b| a.cpu_s.total_cmp(&b.cpu_s));
+    let middle = sorted.get(sorted.len() / 2).copied().unwrap_or_default();
+    Cost { peak_mib: costs.iter().map(|c| c.peak_mib).fold(0.0, f64::max), ..middle }
+}
+
+/// Manifests of the last day.
+fn last_day(root: &Path) -> Result<Vec<PathBuf>, BenchError> {
+    let manifests = files(&root.join("sessions"), "json")?;
+    let date =
+        |p: &Path| p.parent().and_then(Path::file_name).map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let last = manifests.iter().map(|p| date(p)).max().unwrap_or_default();
+    Ok(manifests.into_iter().filter(|p| date(p) == last).collect())
+}
+
+/// The last day's share of all rows.
+fn share_of_last_day(root: &Path) -> Result<f64, BenchError> {
+    let rows = |paths: &[PathBuf]| -> u64 {
+        let of =
+            |p: &PathBuf| tallywheel_schemas::Manifest::read(p).map_or(0, |m| m.files.iter().map(|f| f.rows).sum());
+        paths.iter().map(of).sum()
+    };
+    let (last, all) = (rows(&last_day(root)?), rows(&files(&root.join("sessions"), "json")?));
+    Ok(last as f64 / all.max(1) as f64)
+}
+
+/// CPU time of a roll-up after the last day's sessions came in, s.
+fn new_day(root: &Path) -> Result<f64, BenchError> {
+    let manifests = last_day(root)?;
+    let away = |p: &Path| p.with_extension("json-away");
+    let moved = |from: &Path, to: &Path| fs::rename(from, to).map_err(io_error(format!("move {}", from.display())));
+    manifests.iter().try_for_each(|p| moved(p, &away(p)))?;
+    // Without its sessions a day's derived tables are removed.
+    let without = measured("without the last day", &mut roll_up(root));
+    manifests.iter().try_for_each(|p| moved(&away(p), p))?;
+    without?;
+    Ok(measured("with a new day", &mut roll_up(root))?.0.cpu_s)
+}
+
+/// Bytes of some tables.
+fn size(root: &Path, tables: &[&str]) -> Result<u64, BenchError> {
+    let mut bytes = 0;
+    for table in tables {
+        for path in files(&root.join(table), "parquet")? {
+            bytes += fs::metadata(&path).map_err(io_error(format!("look at {}", path.display())))?.len();
+        }
+    }
+    Ok(bytes)
+}
+
+/// Whether the scripts agree, and the daily table with them.
+fn agree(python: &Path, root: &Path, outs: &Path) -> Result<bool, BenchError> {
+    let mut all = true;
+    for (name, _) in SCRIPTS.into_iter().skip(1) {
+        let mut compare = Command::new(python);
+        compare.arg(peer("fleet").join("compare.py")).args([outs.join(SCRIPTS[0].0), outs.join(name)]);
+        all &= told(&mut compare, name)?;
+    }
+    let mut check = Command::new(python);
+    check.arg(peer("fleet").join("days_check.py")).arg(root).arg(outs.join(SCRIPTS[0].0));
+    Ok(told(&mut check, "days")? && all)
+}
+
+fn told(command: &mut Command, what: &str) -> Result<bool, BenchError> {
+    let output = command.env("PYTHONDONTWRITEBYTECODE", "1").output().map_err(io_error("start Python"))?;
+    let text = String::from_utf8_lossy(&output.stdout);
+    say(&format!("  {what}: {}{}", text.lines().last().unwrap_or_default(), String::from_utf8_lossy(&output.stderr)));
+    Ok(output.status.success())
+}
+
+impl Figures {
+    fn table(&self) -> String {
+        let line = |what: &str, value: String, goal: &str| format!("{what:<52} {value:>14}  {goal}");
+        let cost = |c: &Cost| format!("{:.2} s", c.cpu_s);
+        let mut lines = vec![
+            line("vehicle-days", self.vehicle_days.to_string(), ""),
+            line("rows in decoded tables, million", format!("{:.1}", self.rows as f64 / 1e6), ""),
+            line("sealed; derived", format!("{}; {} MB", self.bytes / 1_000_000, self.derived_bytes / 1_000_000), ""),
+            line("decoding the same columns, CPU", cost(&self.floor), ""),
+            line("first roll-up (ledger, trips, days, sums), CPU", cost(&self.first), ""),
+            line("… over decoding", format!("{:.2}", self.over_floor), "goal 2.0 with checksums"),
+            line("… peak memory", format!("{:.0} MiB", self.first.peak_mib), "goal 64 MiB for the pass"),
+            line("… CPU a vehicle-week of five days", format!("{:.2} s", self.cpu_s_per_vehicle_week), ""),
+            line("second roll-up, CPU", cost(&self.second), ""),
+            line("… first over second", format!("{:.0}", self.first_over_second), "goal 50"),
+            line("a new day over its share", format!("{:.2}", self.new_day_over_share), "goal 1.2"),
+        ];
+        let goals = [("numpy", "goal 3"), ("polars", "goal 4"), ("duckdb", "goal 7"), ("pandas", "goal 8")];
+        for script in &self.scripts {
+            let goal = goals.iter().find(|(n, _)| *n == script.name).map_or("", |(_, g)| g);
+            let value = format!("{:.1}×", script.over_ours);
+            let memory = format!("{goal} ({:.1} s, {:.0} MiB)", script.cost.cpu_s, script.cost.peak_mib);
+            lines.push(line(&format!("{} over ours, CPU", script.name), value, &memory));
+        }
+        if let Some(agree) = self.agree {
+            lines.push(line("all agree to 1e-9", if agree { "yes" } else { "NO" }.to_owned(), ""));
+        }
+        lines.join("\n")
+    }
+}

@@ -1,0 +1,4 @@
+//! Simulated fleets: are planted faults found and sound vehicles left alone ([`detection`]), and what does it cost ([`bench`]).
+
+pub mod bench;
+pub mod detection;
