@@ -18,7 +18,7 @@ use parquet::{
     arrow::{ArrowWriter, arrow_reader::ParquetRecordBatchReaderBuilder},
     file::metadata::KeyValue,
 };
-use tallywheel_schemas::{LEDGER_VERSION, Table, table::WORK_DIRECTORY};
+use tallywheel_schemas::{Digest, LEDGER_VERSION, Table, table::WORK_DIRECTORY};
 
 use super::{pass::Made, rows::Rows};
 use crate::dataset::Session;
@@ -29,7 +29,9 @@ const BIN_KEY: &str = "tallywheel.bin_us";
 const CLOCK_KEY: &str = "tallywheel.clock_fit";
 const FINDINGS_KEY: &str = "tallywheel.findings";
 const MOTORS_KEY: &str = "tallywheel.motor_rows";
-/// Key of the hash over a derived file's values.
+/// What our keys begin with.
+const KEY_PREFIX: &str = "tallywheel.";
+/// Key of the hash over a derived file's values and other keys.
 const VALUES_KEY: &str = "tallywheel.values";
 
 /// A derived file as read back: its rows and its metadata.
@@ -91,7 +93,8 @@ pub(crate) fn read_back(session: &Session, table: Table, wanted: &[(&'static str
     // Nothing vouches for these bytes before they are decoded, and the decoder can panic on damaged ones.
     let read = catch_unwind(AssertUnwindSafe(|| decode(bytes, table, &session.manifest.session))).ok()??;
     let same = wanted.iter().all(|(key, value)| read.keys.get(*key) == Some(value));
-    let sound = || read.keys.get(VALUES_KEY).is_some_and(|d| *d == read.rows.digest().to_string());
+    let pairs = read.keys.iter().map(|(key, value)| (key.as_str(), value.as_str()));
+    let sound = || read.keys.get(VALUES_KEY).is_some_and(|d| *d == seal(&read.rows, pairs).to_string());
     (same && sound()).then_some(read)
 }
 
@@ -133,6 +136,14 @@ pub(crate) fn write_derived(session: &Session, rows: &Rows, keys: &[(&'static st
     written
 }
 
+/// Hash over a derived file's values and over what it says that they were made of; findings are among that.
+fn seal<'a>(rows: &Rows, keys: impl Iterator<Item = (&'a str, &'a str)>) -> Digest {
+    let mut ours: Vec<_> = keys.filter(|(key, _)| key.starts_with(KEY_PREFIX) && *key != VALUES_KEY).collect();
+    ours.sort_unstable();
+    let keys = ours.into_iter().flat_map(|(key, value)| [Digest::of(key.as_bytes()), Digest::of(value.as_bytes())]);
+    Digest::of_digests([rows.digest()].into_iter().chain(keys))
+}
+
 fn encode(rows: &Rows, keys: &[(&'static str, String)]) -> io::Result<Vec<u8>> {
     let batch = rows.batch().map_err(io::Error::other)?;
     let mut bytes = Vec::new();
@@ -141,7 +152,8 @@ fn encode(rows: &Rows, keys: &[(&'static str, String)]) -> io::Result<Vec<u8>> {
     for (key, value) in keys {
         writer.append_key_value_metadata(KeyValue::new((*key).to_owned(), value.clone()));
     }
-    writer.append_key_value_metadata(KeyValue::new(VALUES_KEY.to_owned(), rows.digest().to_string()));
+    let seal = seal(rows, keys.iter().map(|(key, value)| (*key, value.as_str())));
+    writer.append_key_value_metadata(KeyValue::new(VALUES_KEY.to_owned(), seal.to_string()));
     writer.close()?;
     Ok(bytes)
 }
