@@ -8,6 +8,7 @@ mod unusable;
 mod verify;
 
 use std::{
+    collections::HashMap,
     fs, io,
     path::{Path, PathBuf},
     sync::Arc,
@@ -16,7 +17,7 @@ use std::{
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 use tallywheel_schemas::{
-    Digest, Manifest, Rig, Table, Timestamp,
+    Digest, Manifest, Rig, Table, TextFileError, Timestamp,
     compacted::SealedFiles,
     correction::{self, AppliedCorrection, CorrectionError},
     manifest::{FileRecord, Seal},
@@ -140,11 +141,11 @@ impl Dataset {
             return Err(DatasetError::Foreign { path: root.to_owned() });
         }
         let files = SealedFiles::open(root).map_err(|source| DatasetError::Io { path: root.to_owned(), source })?;
-        let (mut sessions, mut unusable) = (Vec::new(), Vec::new());
+        let (mut sessions, mut unusable, mut rigs) = (Vec::new(), Vec::new(), Rigs::default());
         for vehicle in partitions(&top, "vehicle=")? {
             for date in partitions(&vehicle, "date=")? {
                 for path in list(&date)?.into_iter().filter(|p| p.extension().is_some_and(|e| e == "json")) {
-                    match Session::open(disk, root, &files, &path) {
+                    match Session::open(disk, root, &files, &mut rigs, &path) {
                         Ok(session) => sessions.push(Arc::new(session)),
                         Err(fault) => unusable.push(Unusable::new(&path, &fault)),
                     }
@@ -205,7 +206,13 @@ impl Session {
         }
     }
 
-    fn open(disk: &Disk, root: &Path, files: &SealedFiles, path: &Path) -> Result<Self, SessionFault> {
+    fn open(
+        disk: &Disk,
+        root: &Path,
+        files: &SealedFiles,
+        rigs: &mut Rigs,
+        path: &Path,
+    ) -> Result<Self, SessionFault> {
         let (mut manifest, seal) = Manifest::read_with_seal(path)?;
         let (path, run) = (path.to_owned(), manifest.run.as_ref().map(|r| r.run.clone()));
         if seal == Seal::Altered {
@@ -216,7 +223,7 @@ impl Session {
             source,
             run: run.clone(),
         })?;
-        let rig = manifest.parse_rig().map_err(|source| SessionFault::Rig { path, source, run })?;
+        let rig = rigs.of(&manifest).map_err(|source| SessionFault::Rig { path, source, run })?;
         let date = manifest.start_us.date();
         put_times_right(&mut manifest);
         let (root, files, disk) = (root.to_owned(), files.clone(), disk.clone());
@@ -281,6 +288,21 @@ impl Session {
 
     fn order(&self) -> (&str, Timestamp, &str) {
         (&self.manifest.vehicle, self.manifest.start_us, &self.manifest.session)
+    }
+}
+
+/// Rigs by their text: a vehicle's sessions share one for months, and it is a third of what opening a session costs.
+#[derive(Debug, Default)]
+struct Rigs(HashMap<String, Rig>);
+
+impl Rigs {
+    fn of(&mut self, manifest: &Manifest) -> Result<Rig, TextFileError> {
+        if let Some(rig) = self.0.get(&manifest.rig.text) {
+            return Ok(rig.clone());
+        }
+        let rig = manifest.parse_rig()?;
+        self.0.insert(manifest.rig.text.clone(), rig.clone());
+        Ok(rig)
     }
 }
 

@@ -53,7 +53,7 @@ pub struct DeriveOptions {
     pub rules: TripRules,
     /// Sessions at once; without it one per core.
     pub jobs: Option<usize>,
-    /// Read every decoded table again and compare it with its hash. Without it a file of the same length and time of
+    /// Read every decoded and derived table again and compare it with its hash. Without it a file of the same length and time of
     /// change as before counts as the same.
     pub check: bool,
     /// Set from outside to stop: sessions at hand are finished, no other is begun.

@@ -22,7 +22,7 @@ pub(super) struct Flags {
     /// Sessions at once; one per core if not given.
     #[arg(long, value_parser = clap::value_parser!(u16).range(1..=1024))]
     jobs: Option<u16>,
-    /// Read every decoded table again and compare it with its hash; without it, files of unchanged length and time of
+    /// Read every decoded and derived table again and compare it with its hash; without it, files of unchanged length and time of
     /// change are taken as they were.
     #[arg(long)]
     check: bool,

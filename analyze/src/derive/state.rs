@@ -9,7 +9,7 @@ use tallywheel_schemas::{Table, table::DAYS_VERSION};
 use super::{DeriveOptions, SessionRows};
 use crate::{
     dataset::Session,
-    ledger::{read_back, write_derived},
+    ledger::{read_back, read_rows, write_derived},
     trips::trip_keys,
 };
 
@@ -52,7 +52,9 @@ impl Keys {
         if untouched && !check {
             return true;
         }
-        session.is_intact() && (untouched || self.stamp_again(session))
+        let sound =
+            || Table::DERIVED.iter().all(|t| !session.derived_path(*t).exists() || read_rows(session, *t).is_some());
+        session.is_intact() && (!check || sound()) && (untouched || self.stamp_again(session))
     }
 
     /// Notes the files' new lengths and times, so that they need not be hashed again.

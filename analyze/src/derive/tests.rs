@@ -199,6 +199,20 @@ fn a_file_that_is_taken_away_or_cut_is_made_again() {
 }
 
 #[test]
+fn a_derived_value_that_rots_is_found_by_a_check() {
+    let dir = fleet();
+    run(dir.path(), &DeriveOptions::default());
+    let before = derived_files(dir.path());
+    let (path, bytes) = before.iter().find(|(p, _)| p.starts_with(dir.path().join("days"))).expect("days");
+    let mut rotten = bytes.clone();
+    rotten[200] ^= 2;
+    fs::write(path, rotten).expect("room");
+    let check = DeriveOptions { check: true, ..DeriveOptions::default() };
+    assert_eq!(remade(&run(dir.path(), &check)), [Remade { days: true, ..NOTHING }, NOTHING, NOTHING, NOTHING]);
+    assert!(derived_files(dir.path()) == before);
+}
+
+#[test]
 fn a_copied_dataset_is_checked_once_and_kept() {
     let dir = fleet();
     run(dir.path(), &DeriveOptions::default());

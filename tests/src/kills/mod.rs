@@ -120,6 +120,8 @@ pub fn main() -> ExitCode {
 }
 
 fn run(args: &Args) -> io::Result<(String, bool)> {
+    // Built now, so that no run is timed with its building.
+    program("tallywheel-analyze");
     let directory = tempfile::tempdir()?;
     let source = directory.path().join("source");
     make_fleet(&source, 3, 2, 3)?;
