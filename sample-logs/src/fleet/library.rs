@@ -133,6 +133,7 @@ fn samples(seed: u64, key: Key) -> Vec<Sample> {
     let wet = 1.0 + noise.bounded(0.015);
     let setup = Setup {
         kit,
+        kit_share: 1.0,
         rolling_factor: if key.state == State::Drag { 1.45 * wet } else { wet },
         extra_load_w: noise.uniform(-60.0, 60.0),
         payload_kg: 5.0 * (40.0 + noise.bounded(8.0)).round(),
