@@ -256,8 +256,9 @@ fn a_named_covariate_takes_a_warmer_day_out() {
     close(Some(unadjusted), 100.0 * (0.048_f64.exp() / 0.7 - 1.0), 1.0);
     let row = r.comparability.iter().find(|c| c.quantity == "outside temperature").expect("a row");
     assert_eq!((row.alike, row.treatment), (Some(false), Treatment::Adjusted));
-    let unknown = report(&directory, &campaign("unpaired", &format!("adjust = [\"mood\"]\n{lists}")));
-    assert!(unknown.verdict.reasons.iter().any(|w| w.contains("cannot be adjusted for mood")));
+    let unknown = campaign("unpaired", &format!("adjust = [\"mood\"]\n{lists}"));
+    let error = Campaign::parse(&TextFile::new("c.toml", &unknown)).expect_err("nobody measures moods");
+    assert!(error.to_string().contains("unknown covariate `mood`"), "{error}");
 }
 
 /// Two vehicles fitted, one not. Speeds change from before to after; at the same speeds each fitted vehicle needs less.
@@ -285,6 +286,8 @@ fn vehicles_in_service_are_compared_at_the_same_speeds() {
     let d = (-0.70_f64.ln() - 0.72_f64.ln()) / 2.0 + 0.98_f64.ln();
     close(r.improvement.mileage_percent.map(|i| i.estimate), 100.0 * d.exp_m1(), 0.02);
     assert_eq!((r.runs.len(), r.control_runs.len()), (8, 4));
+    let distance = r.comparability.iter().find(|c| c.quantity == "distance").expect("a row");
+    assert_eq!((distance.alike, distance.treatment), (Some(false), Treatment::Standardised));
     let unit = r.verdict.look.as_ref().map(|l| l.unit.as_str());
     assert_eq!(unit, Some("vehicles"), "{:?}", r.verdict.reasons);
     let one = text.replace("[[in_service]]\nname = \"skerry-2\"\ninstalled = \"2026-06-03\"\n", "");

@@ -62,6 +62,8 @@ pub struct Quantity {
     pub source: &'static str,
     /// Whether it is of the way of driving, so that single runs scatter in it by chance.
     pub scatters: bool,
+    /// Whether a comparison at the same speeds takes it out.
+    pub of_speed: bool,
     /// Its value in a run.
     pub value: fn(&RunFacts<'_>) -> Option<f64>,
 }
@@ -96,6 +98,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Share(r.max_distance_deviation),
         source: PRACTICE,
         scatters: false,
+        of_speed: true,
         value: |r| r.tally.distance_m.map(|m| m / 1000.0),
     },
     Quantity {
@@ -104,6 +107,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Share(r.max_speed_difference),
         source: PRACTICE,
         scatters: false,
+        of_speed: true,
         value: |r| r.speed_mean_m_s.map(|v| v * 3.6),
     },
     Quantity {
@@ -112,6 +116,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Share(r.max_moving_speed_difference),
         source: PRACTICE,
         scatters: true,
+        of_speed: true,
         value: |r| r.driven.speed_moving_m_s.map(|v| v * 3.6),
     },
     Quantity {
@@ -120,6 +125,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Difference(r.max_idle_difference_points, "points"),
         source: PRACTICE,
         scatters: true,
+        of_speed: false,
         value: |r| r.idle_share.map(|s| s * 100.0),
     },
     Quantity {
@@ -128,6 +134,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Difference(r.max_stops_difference_per_km, "1/km"),
         source: PRACTICE,
         scatters: true,
+        of_speed: false,
         value: |r| r.driven.stops_per_km,
     },
     Quantity {
@@ -137,6 +144,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         source: "common practice; the quantity as in EU 2017/1151, annex IIIA, appendix 7a, which bounds it for one trip \
                  and not between trips",
         scatters: true,
+        of_speed: false,
         value: |r| r.driven.rpa_m_s2,
     },
     Quantity {
@@ -146,6 +154,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         source: "common practice; the quantity as in EU 2017/1151, annex IIIA, appendix 7a, which bounds it for one trip \
                  and not between trips",
         scatters: true,
+        of_speed: false,
         value: |r| r.driven.va95_m2_s3,
     },
     Quantity {
@@ -154,6 +163,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Difference(r.max_ambient_difference_k, "K"),
         source: "common practice: half of the window of 68 to 86 °F of EPA's SmartWay interim method",
         scatters: false,
+        of_speed: false,
         value: |r| r.ambient_c,
     },
     Quantity {
@@ -162,6 +172,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Difference(r.max_wind_difference_m_s, "m/s"),
         source: "common practice; EPA's SmartWay interim method bounds wind itself at 12 mph",
         scatters: false,
+        of_speed: false,
         value: |r| r.wind_m_s,
     },
     Quantity {
@@ -170,6 +181,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Difference(r.max_payload_difference_kg, "kg"),
         source: PRACTICE,
         scatters: false,
+        of_speed: false,
         value: |r| r.sheet.payload_kg,
     },
     Quantity {
@@ -178,6 +190,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Difference(r.max_tyre_pressure_difference_kpa, "kPa"),
         source: PRACTICE,
         scatters: false,
+        of_speed: false,
         value: |r| r.sheet.tyre_pressure_kpa,
     },
     Quantity {
@@ -186,6 +199,7 @@ pub const QUANTITIES: [Quantity; 12] = [
         limit: |r| Limit::Difference(r.max_coolant_start_difference_k, "K"),
         source: PRACTICE,
         scatters: false,
+        of_speed: false,
         value: |r| r.driven.coolant_start_c,
     },
 ];

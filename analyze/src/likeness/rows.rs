@@ -74,6 +74,8 @@ struct Heading {
     /// The limit inside a pair or block.
     in_a_pair: Limit,
     source: &'static str,
+    /// Whether a comparison at the same speeds takes it out.
+    of_speed: bool,
 }
 
 impl Hearing<'_, '_> {
@@ -91,9 +93,17 @@ impl Hearing<'_, '_> {
 
     /// Runs that count on either side, all together.
     pub(super) fn counted(&self, condition: Condition) -> Vec<usize> {
-        let of_test = |i: &usize| self.runs[*i].ledger.session.manifest.vehicle == self.campaign.vehicle;
+        let of_test = |i: &usize| self.is_tested(&self.runs[*i].ledger.session.manifest.vehicle);
         let counts = |i: &usize| self.admitted[*i].used && self.runs[*i].sheet.condition == condition;
         (0..self.runs.len()).filter(|i| of_test(i) && counts(i)).collect()
+    }
+
+    /// Whether what is judged is on a vehicle: in daily service on any that got its kit, else on the campaign's own.
+    fn is_tested(&self, vehicle: &str) -> bool {
+        match self.campaign.design {
+            Design::BeforeAfter => self.campaign.in_service.iter().any(|v| v.name == vehicle && v.installed.is_some()),
+            _ => vehicle == self.campaign.vehicle,
+        }
     }
 
     fn whole(&self) -> Sides {
@@ -155,7 +165,7 @@ impl Hearing<'_, '_> {
         };
         let limit = (q.limit)(&self.campaign.rules);
         let in_a_pair = if q.scatters { limit.times(self.campaign.rules.pair_driving_factor) } else { limit };
-        let heading = Heading { name: q.name, unit: q.unit, limit, in_a_pair, source: q.source };
+        let heading = Heading { name: q.name, unit: q.unit, limit, in_a_pair, source: q.source, of_speed: q.of_speed };
         self.judge(&heading, found, whole.has_both())
     }
 
@@ -187,8 +197,14 @@ impl Hearing<'_, '_> {
                 .into_iter()
                 .collect(),
         };
-        let heading =
-            Heading { name: quantity::ROUTE, unit: "%", limit, in_a_pair: limit, source: quantity::ROUTE_SOURCE };
+        let heading = Heading {
+            name: quantity::ROUTE,
+            unit: "%",
+            limit,
+            in_a_pair: limit,
+            source: quantity::ROUTE_SOURCE,
+            of_speed: false,
+        };
         // Tracks are held against their block's reference, so that all of them may be judged together.
         self.judge_all(&heading, found, whole.has_both(), true)
     }
@@ -208,8 +224,14 @@ impl Hearing<'_, '_> {
         };
         let limit = Limit::Difference(self.campaign.rules.max_speed_histogram_points, "points");
         let in_a_pair = limit.times(self.campaign.rules.pair_driving_factor);
-        let heading =
-            Heading { name: quantity::HISTOGRAM, unit: "%", limit, in_a_pair, source: quantity::HISTOGRAM_SOURCE };
+        let heading = Heading {
+            name: quantity::HISTOGRAM,
+            unit: "%",
+            limit,
+            in_a_pair,
+            source: quantity::HISTOGRAM_SOURCE,
+            of_speed: true,
+        };
         self.judge(&heading, found, whole.has_both())
     }
 
@@ -233,8 +255,14 @@ impl Hearing<'_, '_> {
                 .collect(),
             ..Found::default()
         };
-        let heading =
-            Heading { name: quantity::CHARGE, unit: "%", limit, in_a_pair: limit, source: quantity::CHARGE_SOURCE };
+        let heading = Heading {
+            name: quantity::CHARGE,
+            unit: "%",
+            limit,
+            in_a_pair: limit,
+            source: quantity::CHARGE_SOURCE,
+            of_speed: false,
+        };
         self.judge_all(&heading, found, !whole.assist.is_empty(), true)
     }
 
@@ -271,6 +299,7 @@ impl Hearing<'_, '_> {
             limit,
             in_a_pair: limit,
             source: quantity::DRIVERS_SOURCE,
+            of_speed: false,
         };
         self.judge(&heading, found, whole.has_both())
     }
@@ -304,7 +333,9 @@ impl Hearing<'_, '_> {
         found.details.extend(too_far);
         let excluded = self.set_apart(heading.name, false);
         let adjusted = self.campaign.adjust.iter().any(|name| name == heading.name);
+        let standardised = heading.of_speed && self.campaign.design == Design::BeforeAfter;
         let treatment = match alike {
+            _ if standardised => Treatment::Standardised,
             // Without a value in every run there is nothing to adjust with.
             _ if adjusted && !found.unknown.is_empty() => Treatment::Withheld,
             Some(_) if adjusted => Treatment::Adjusted,

@@ -50,6 +50,8 @@ pub enum Treatment {
     Withheld,
     /// Consumption is adjusted for it.
     Adjusted,
+    /// Consumption is compared at the same speeds, so that it does not count.
+    Standardised,
     /// It is not known in every run.
     NotKnown,
 }

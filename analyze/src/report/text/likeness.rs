@@ -42,6 +42,7 @@ pub(in crate::report) const fn treatment(treatment: Treatment) -> &'static str {
         Treatment::Excluded => "run out",
         Treatment::Withheld => "differs",
         Treatment::Adjusted => "adjusted",
+        Treatment::Standardised => "same speeds",
         Treatment::NotKnown => "not known",
     }
 }
