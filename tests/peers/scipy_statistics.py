@@ -80,6 +80,15 @@ def models(runs):
     cells = [d * s for d in dummies for s in (baseline, 1 - baseline)]
     _, own_effects, _ = least_squares(cells, y)
     between, within = len(dummies) - 1, len(y) - len(cells)
+    # The spread of repeated runs of a block and condition is that of the model with an effect of each block's own; with the
+    # additive model's inverse it gives the error of the one effect.
+    matrix = np.column_stack([baseline, *dummies])
+    se = np.sqrt(own_effects / within * np.linalg.inv(matrix.T @ matrix)[0, 0])
+    t = stats.t.ppf(0.975, within)
+    blocked |= {
+        "standard_error": se, "degrees_of_freedom": within,
+        "low": blocked["effect"] - t * se, "high": blocked["effect"] + t * se,
+    }
     blocked["f"] = (one_effect - own_effects) / between / (own_effects / within)
     blocked["p"] = stats.f.sf(blocked["f"], between, within)
     b, _, both = least_squares([baseline, *dummies, x], y)

@@ -224,7 +224,7 @@ fn a_meter_is_judged_by_what_it_answers_and_not_by_what_it_is_asked() {
     let rig = "schema = 1\nvehicle = \"skerry-1\"\n[[port]]\nname = \"meter\"\nkind = \"modbus\"\ntransmit = true\n\
                [[signal]]\nchannel = \"pack.wall_power_w\"\nport = \"meter\"\nunit_id = 1\nregister = 0\n\
                register_kind = \"input\"\nformat = \"u16\"\n[[signal]]\nchannel = \"pack.voltage_v\"\nport = \"meter\"\n\
-               unit_id = 1\nregister = 1\nregister_kind = \"input\"\nformat = \"u16\"\n";
+               unit_id = 1\nregister = 1\nregister_kind = \"input\"\nformat = \"u16\"\nevery_s = 0.5\n";
     let mut view = View::new(&Rig::parse(TextFile::new("rig.toml", rig)).expect("a good rig"));
     let at = Timestamp::from_us(1_791_189_000_000_000);
     let ask = vec![0x01, 0x04, 0x00, 0x00, 0x00, 0x02, 0x71, 0xCB];
