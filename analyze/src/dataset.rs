@@ -206,13 +206,7 @@ impl Session {
         }
     }
 
-    fn open(
-        disk: &Disk,
-        root: &Path,
-        files: &SealedFiles,
-        rigs: &mut Rigs,
-        path: &Path,
-    ) -> Result<Self, SessionFault> {
+    fn open(disk: &Disk, root: &Path, files: &SealedFiles, rigs: &mut Rigs, path: &Path) -> Result<Self, SessionFault> {
         let (mut manifest, seal) = Manifest::read_with_seal(path)?;
         let (path, run) = (path.to_owned(), manifest.run.as_ref().map(|r| r.run.clone()));
         if seal == Seal::Altered {
