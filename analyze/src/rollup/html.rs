@@ -197,9 +197,12 @@ fn tiles(now: &Value, before: &Value, change: Option<&OwnChange>, report: &RollU
     }
 }
 
+/// A value with its unit, in the units asked for.
+type Show = fn(f64, Units) -> (String, &'static str);
+
 fn sparks(trend: &Trend, width: f64, units: Units) -> Markup {
     let last = |values: &[Option<f64>]| values.iter().rev().find_map(|v| *v);
-    let lines: [(&str, &[Option<f64>], fn(f64, Units) -> (String, &'static str)); 3] = [
+    let lines: [(&str, &[Option<f64>], Show); 3] = [
         ("Consumption, standardised", &trend.l_per_100km_standardised, |v, u| consumption(v, u)),
         ("Distance assisted", &trend.assist_share, |v, _| (fixed(v * 100.0, 1), "%")),
         ("Distance", &trend.distance_km, |v, u| distance(v, u)),
@@ -224,7 +227,7 @@ fn index(report: &RollUpReport, units: Units) -> Markup {
                     th.n.wide { "Assisted" } th.n.wide { "Wall" } th { "Weeks" }
                 } }
                 tbody { @for v in &report.vehicles {
-                    @let cell = |column: &str, show: fn(f64, Units) -> (String, &'static str)| {
+                    @let cell = |column: &str, show: Show| {
                         number(&v.now, column).map_or_else(|| "–".to_owned(), |x| { let (t, u) = show(x, units); format!("{t} {u}") })
                     };
                     tr {

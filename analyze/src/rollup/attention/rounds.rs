@@ -7,7 +7,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::rollup::frame::Row;
+use crate::{effect::least_squares, rollup::frame::Row};
 
 /// Numbers that describe a day's driving.
 const NUMBERS: usize = 3;
@@ -68,47 +68,22 @@ fn fit(points: &[Point<'_>]) -> Option<([f64; NUMBERS], [f64; NUMBERS])> {
     if days < LEAST_DAYS || vehicles.len() < LEAST_VEHICLES {
         return None;
     }
-    let (mut normal, mut right, mut usual) = ([[0.0; NUMBERS]; NUMBERS], [0.0; NUMBERS], [0.0; NUMBERS]);
+    let mut usual = [0.0; NUMBERS];
+    let (mut values, mut columns) = (Vec::with_capacity(days), vec![Vec::new(); NUMBERS]);
     for own in vehicles.values() {
         let n = own.len() as f64;
         let level = own.iter().map(|d| d.0).sum::<f64>() / n;
         let centre: [f64; NUMBERS] = std::array::from_fn(|i| own.iter().map(|d| d.1[i]).sum::<f64>() / n);
         for (value, x) in own {
+            values.push(value - level);
             for i in 0..NUMBERS {
                 usual[i] += x[i] / days as f64;
-                right[i] += (x[i] - centre[i]) * (value - level);
-                for j in 0..NUMBERS {
-                    normal[i][j] += (x[i] - centre[i]) * (x[j] - centre[j]);
-                }
+                columns[i].push(x[i] - centre[i]);
             }
         }
     }
-    Some((solve(normal, right)?, usual))
-}
-
-/// Solves a small system of linear equations by elimination with pivots; `None` where it has no single solution.
-fn solve(mut a: [[f64; NUMBERS]; NUMBERS], mut b: [f64; NUMBERS]) -> Option<[f64; NUMBERS]> {
-    let scale = (0..NUMBERS).map(|i| a[i][i].abs()).fold(0.0, f64::max);
-    for column in 0..NUMBERS {
-        let pivot = (column..NUMBERS).max_by(|i, j| a[*i][column].abs().total_cmp(&a[*j][column].abs()))?;
-        if a[pivot][column].abs() <= 1e-12 * scale {
-            return None;
-        }
-        a.swap(column, pivot);
-        b.swap(column, pivot);
-        for row in column + 1..NUMBERS {
-            let factor = a[row][column] / a[column][column];
-            for k in column..NUMBERS {
-                a[row][k] -= factor * a[column][k];
-            }
-            b[row] -= factor * b[column];
-        }
-    }
-    for row in (0..NUMBERS).rev() {
-        let rest: f64 = (row + 1..NUMBERS).map(|k| a[row][k] * b[k]).sum();
-        b[row] = (b[row] - rest) / a[row][row];
-    }
-    Some(b)
+    let slopes = least_squares::fit(&columns, &values)?.coefficients;
+    Some((std::array::from_fn(|i| slopes[i]), usual))
 }
 
 #[cfg(test)]
