@@ -18,7 +18,7 @@ use super::{
     clock::{Clock, ClockError, Time},
     doubt,
     order::{MOST_WAITING, Order, SORTED_US, Stamped},
-    sniff::looks_like,
+    sniff::{is_surely, looks_like},
 };
 use crate::{
     framing::{CandumpFramer, End, Framer, SlcanFramer},
@@ -83,6 +83,12 @@ impl Capture {
         let metadata = std::fs::metadata(path).map_err(ImportError::io(path))?;
         if metadata.is_file() && metadata.len() == 0 {
             return Err(ImportError::Empty { path: path.to_owned() });
+        }
+        // What is no plain file, as a pipe, can be read only once.
+        if metadata.is_file()
+            && let Some(what) = is_surely(path).map_err(ImportError::io(path))?
+        {
+            return Err(ImportError::Foreign { path: path.to_owned(), what });
         }
         let file = File::open(path).map_err(ImportError::io(path))?;
         let log = match described.kind {
@@ -249,10 +255,7 @@ impl Capture {
         Err(ImportError::NothingGood {
             path: self.part.path.clone(),
             kind,
-            fault: self
-                .first_fault
-                .as_ref()
-                .map_or_else(String::new, |f| format!(", the first part of it because it {f}")),
+            fault: self.first_fault.as_ref().map_or_else(String::new, |f| format!(", the first part of it: {f}")),
             looks: looks_like(&self.part.path),
         })
     }

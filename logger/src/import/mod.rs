@@ -86,6 +86,14 @@ pub enum ImportError {
         /// The file.
         path: PathBuf,
     },
+    /// A file of another kind.
+    #[error("{} is {what}. Nothing is imported", path.display())]
+    Foreign {
+        /// The file.
+        path: PathBuf,
+        /// What it is, and what to do.
+        what: &'static str,
+    },
     /// A CAN log of several buses.
     #[error(
         "{}: the log has frames of {} interfaces, {}, and a port is one bus; choose one, as in --capture {port}={}#{}",

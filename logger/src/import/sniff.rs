@@ -28,9 +28,20 @@ const MAGICS: [(&[u8], &str); 9] = [
     (b"SQLite format 3", "an SQLite database"),
 ];
 
+/// What a file is that is surely no capture, by its first bytes: by chance there is a good message in any noise.
+pub(super) fn is_surely(path: &Path) -> std::io::Result<Option<&'static str>> {
+    let mut head = Vec::new();
+    File::open(path)?.take(HEAD).read_to_end(&mut head)?;
+    Ok(magic(&head))
+}
+
+fn magic(head: &[u8]) -> Option<&'static str> {
+    MAGICS.iter().find(|(magic, _)| head.starts_with(magic)).map(|(_, what)| *what)
+}
+
 fn describe(head: &[u8]) -> String {
-    if let Some((_, what)) = MAGICS.iter().find(|(magic, _)| head.starts_with(magic)) {
-        return (*what).to_owned();
+    if let Some(what) = magic(head) {
+        return what.to_owned();
     }
     if head.starts_with(b"\xFF\xFE") || head.starts_with(b"\xFE\xFF") {
         return "text in UTF-16; save it as UTF-8".to_owned();
