@@ -28,7 +28,9 @@ use std::{
 };
 
 use serde::Serialize;
-use tallywheel_schemas::{compacted::SealedFiles, manifest::FileRecord, nearest, table::ARRIVING_DIRECTORY};
+use tallywheel_schemas::{
+    compacted::SealedFiles, correction::corrections_path, manifest::FileRecord, nearest, table::ARRIVING_DIRECTORY,
+};
 
 use crate::{
     durable::FileError,
@@ -227,7 +229,12 @@ impl Plan {
 
 fn known(found: &[Found], sealed: &SealedFiles, journals: &[(String, u64)], arriving: Vec<String>) -> Known {
     let days = sealed.compacted().days().iter().flat_map(|d| &d.files).map(|f| f.file.path.clone());
+    let corrected = found.iter().filter_map(|f| {
+        let (manifest, _) = f.manifest.as_ref().ok()?;
+        Some(corrections_path(Path::new(""), &manifest.vehicle, &manifest.session))
+    });
     Known {
+        corrected: corrected.collect(),
         spoken: found.iter().flat_map(Found::files).map(|f| f.path.clone()).chain(days).collect(),
         unusable: found.iter().filter(|f| f.manifest.is_err()).map(|f| f.session.clone()).collect(),
         unfinished: journals.iter().map(|j| j.0.clone()).chain(arriving).collect(),

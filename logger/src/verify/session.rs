@@ -11,6 +11,7 @@ use serde::{Serialize, Serializer};
 use tallywheel_schemas::{
     Digest, Manifest, ManifestError,
     compacted::{SealedFileError, SealedFiles},
+    correction,
     manifest::{FileRecord, Seal},
 };
 
@@ -49,6 +50,9 @@ pub enum ManifestFault {
     /// The rig kept in it does not match its hash.
     #[error("the rig in the manifest does not match its hash")]
     RigHash,
+    /// The corrections of its run sheet cannot be read or applied; nothing else vouches for them.
+    #[error("the corrections of its run sheet cannot be used: {0}")]
+    Corrections(String),
     /// The rig kept in it is not valid in this release.
     #[error("the rig in the manifest cannot be used: {0}")]
     Rig(String),
@@ -101,14 +105,14 @@ impl Found {
     pub(super) fn check(&self, sealed: &SealedFiles, root: &Path, progress: &mut dyn FnMut(u64)) -> SessionCheck {
         let (faults, notes) = match &self.manifest {
             Err(error) => (vec![unusable(error)], Vec::new()),
-            Ok((manifest, seal)) => (self.manifest_faults(manifest, *seal), notes(manifest, *seal)),
+            Ok((manifest, seal)) => (self.manifest_faults(root, manifest, *seal), notes(manifest, *seal)),
         };
         let files = self.files().iter().map(|record| check_on_disk(sealed, root, record, progress)).collect();
         let manifest = slashed(&self.path);
         SessionCheck { session: self.session.clone(), manifest, faults, notes, files }
     }
 
-    fn manifest_faults(&self, manifest: &Manifest, seal: Seal) -> Vec<ManifestFault> {
+    fn manifest_faults(&self, root: &Path, manifest: &Manifest, seal: Seal) -> Vec<ManifestFault> {
         let mut faults = Vec::new();
         if seal == Seal::Altered {
             faults.push(ManifestFault::Altered);
@@ -122,6 +126,10 @@ impl Found {
         }
         if let Err(error) = manifest.parse_rig() {
             faults.push(ManifestFault::Rig(error.to_string()));
+        }
+        let corrections = correction::read(root, &manifest.vehicle, &manifest.session);
+        if let Err(error) = corrections.and_then(|c| correction::apply(manifest.run.as_ref(), &c)) {
+            faults.push(ManifestFault::Corrections(error.to_string()));
         }
         faults
     }

@@ -7,7 +7,7 @@ use std::{
 };
 
 use serde::Serialize;
-use tallywheel_schemas::Table;
+use tallywheel_schemas::{Table, correction::CORRECTIONS_DIRECTORY};
 
 use super::session::slashed;
 use crate::durable::FileError;
@@ -46,6 +46,8 @@ pub enum Stray {
 pub(super) struct Known {
     /// Paths that manifests speak for, below the root.
     pub(super) spoken: BTreeSet<String>,
+    /// Where the corrections of sessions are, if they have any, below the root.
+    pub(super) corrected: BTreeSet<PathBuf>,
     /// Sessions whose manifest cannot be used.
     pub(super) unusable: BTreeSet<String>,
     /// Sessions that are not finished.
@@ -65,6 +67,14 @@ pub(super) fn find(root: &Path, known: &Known) -> Result<Vec<StrayFile>, FileErr
                 let bytes = fs::metadata(&path).map_or(0, |m| m.len());
                 found.insert(slashed(&relative), (bytes, what));
             }
+        }
+    }
+    for path in files_below(&root.join(CORRECTIONS_DIRECTORY))? {
+        let relative = path.strip_prefix(root).unwrap_or(&path).to_owned();
+        let session = path.file_stem().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+        if !known.corrected.contains(&relative) && !known.unfinished.contains(&session) {
+            let what = if known.unusable.contains(&session) { Stray::Orphan } else { Stray::Foreign };
+            found.insert(slashed(&relative), (fs::metadata(&path).map_or(0, |m| m.len()), what));
         }
     }
     Ok(found.into_iter().map(|(path, (bytes, what))| StrayFile { path, bytes, what }).collect())

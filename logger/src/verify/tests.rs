@@ -272,3 +272,25 @@ fn other_directories_and_unknown_sessions_are_refused() {
     let error = Plan::new(&options).expect_err("no dataset").to_string();
     assert!(error.contains("not a dataset"), "{error}");
 }
+
+#[test]
+fn corrections_are_looked_at_as_well() {
+    let bench = Bench::new();
+    let directory = bench.data.join("corrections/vehicle=skerry-1");
+    fs::create_dir_all(&directory).expect("room");
+    let line =
+        "{\"at_us\":1791189000000000,\"who\":\"AB\",\"reason\":\"misread\",\"field\":\"remarks\",\"value\":null}\n";
+    fs::write(directory.join("skerry-1-20200101T000000Z.jsonl"), line).expect("room");
+    let verification = bench.verify();
+    let stray: Vec<_> = verification.stray.iter().map(|s| (s.path.as_str(), s.what)).collect();
+    assert_eq!(stray, [("corrections/vehicle=skerry-1/skerry-1-20200101T000000Z.jsonl", Stray::Foreign)]);
+    fs::remove_file(directory.join("skerry-1-20200101T000000Z.jsonl")).expect("there");
+    fs::write(directory.join(format!("{SESSION}.jsonl")), "{\"at_us\": torn").expect("room");
+    let verification = bench.verify();
+    assert_eq!(verification.verdict(), Verdict::Damaged);
+    let fault = verification.sessions[0].faults[0].to_string();
+    assert!(
+        fault.starts_with("the corrections of its run sheet cannot be used: ") && fault.contains(":1: "),
+        "{fault}"
+    );
+}

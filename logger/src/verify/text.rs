@@ -32,7 +32,12 @@ impl fmt::Display for Verification {
             Verdict::Damaged | Verdict::Unchecked => {
                 let unchecked =
                     if self.verdict() == Verdict::Unchecked { "; not everything could be checked" } else { "" };
-                writeln!(f, "{broken} session(s) at fault, {} stray file(s){unchecked}", self.stray.len())
+                let journals = self.unfinished.iter().filter(|j| j.is_damaged()).count();
+                let stray = self.stray.len();
+                writeln!(
+                    f,
+                    "{broken} session(s) at fault, {journals} damaged journal(s), {stray} stray file(s){unchecked}"
+                )
             }
         }
     }
