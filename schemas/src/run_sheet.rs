@@ -103,6 +103,17 @@ impl RunSheet {
         if self.run.trim().is_empty() || self.route.trim().is_empty() {
             return Err(ImpossibleSheet { field: None, message: "run and route need a name".to_owned() });
         }
+        let texts = [("run", Some(&self.run)), ("route", Some(&self.route)), ("driver", self.driver.as_ref())];
+        let texts = texts.into_iter().chain([("remarks", self.remarks.as_ref())]);
+        let unprintable =
+            |name: &str, text: &str| text.chars().any(|c| c.is_control() && !(name == "remarks" && c == '\n'));
+        for (name, text) in texts.filter_map(|(name, text)| Some((name, text?))) {
+            // They would move the cursor of whoever reads them in a terminal, or hide what stands there.
+            if unprintable(name, text) {
+                let message = format!("{name} has a control character; write it in one line of plain text");
+                return Err(ImpossibleSheet { field: Some(name), message });
+            }
+        }
         let bounds = [
             ("payload_kg", self.payload_kg, 0.0, 50_000.0),
             ("tyre_pressure_kpa", self.tyre_pressure_kpa, 50.0, 1500.0),
@@ -143,6 +154,7 @@ mod tests {
             ("baseline", "basline", "run.toml:4:13: unknown variant `basline`"),
             ("payload_kg = 200.0", "payload_kg = -1.0", "run.toml:5:1: payload_kg is outside 0 to 50000"),
             ("payload_kg", "payload", "did you mean `payload_kg`?"),
+            ("harbour loop", "harbour\\u001b[2Jloop", "run.toml:3:1: route has a control character"),
         ] {
             let error =
                 RunSheet::parse(&TextFile::new("run.toml", good.replace(from, to))).expect_err("bad").to_string();
