@@ -1,9 +1,6 @@
 //! What goes on in a dataset: for `status`, which only reads.
 
-use std::{
-    fmt,
-    path::{Path, PathBuf},
-};
+use std::{fmt, path::Path};
 
 use serde::Serialize;
 
@@ -11,7 +8,7 @@ use crate::{
     control::socket::{self, ControlError},
     durable::FileError,
     journal::{DISK_PER_JOURNAL, JOURNAL_FILE},
-    session::{Existing, SessionLock, unfinished},
+    session::{SessionLock, unfinished},
     source::Status,
     summary::duration,
     view::free_bytes,
@@ -20,7 +17,8 @@ use crate::{
 /// What goes on in a dataset.
 #[derive(Debug, Serialize)]
 pub(crate) struct Overview {
-    data: PathBuf,
+    /// As far as it is text.
+    data: String,
     /// The running recording.
     recording: Option<Status>,
     /// Sessions that wait to be recovered.
@@ -48,22 +46,20 @@ impl Overview {
         };
         let mut waiting = Vec::new();
         for directory in unfinished(data)? {
-            if directory.join(JOURNAL_FILE).exists()
-                && let Existing::Free(lock) = SessionLock::of_existing(&directory)?
-            {
-                waiting.push(lock.session.clone());
+            if directory.join(JOURNAL_FILE).exists() && !SessionLock::is_held(&directory)? {
+                waiting.push(directory.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default());
             }
         }
         let free_bytes = free_bytes(data).ok();
         let rate = recording.as_ref().filter(|r| r.recorded_s > 1.0 && r.journal_bytes > 0);
         let rate = rate.map(|r| DISK_PER_JOURNAL * r.journal_bytes as f64 / r.recorded_s);
         let free_hours = free_bytes.zip(rate).map(|(bytes, rate)| bytes as f64 / rate / 3600.0);
-        Ok(Self { data: data.to_owned(), recording, unfinished: waiting, free_bytes, free_hours })
+        Ok(Self { data: data.display().to_string(), recording, unfinished: waiting, free_bytes, free_hours })
     }
 
     /// Whether somebody should look after it.
     pub(crate) fn is_in_trouble(&self) -> bool {
-        let troubled = |r: &Status| r.disk.is_some() || r.ports.iter().any(|p| !p.listening || p.dropped > 0);
+        let troubled = |r: &Status| r.disk.is_some() || r.ports.iter().any(|p| !p.trouble.is_empty());
         !self.unfinished.is_empty() || self.recording.as_ref().is_some_and(troubled)
     }
 }
@@ -71,11 +67,11 @@ impl Overview {
 impl fmt::Display for Overview {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match &self.recording {
-            None => writeln!(f, "nothing is being recorded into {}", self.data.display())?,
+            None => writeln!(f, "nothing is being recorded into {}", self.data)?,
             Some(status) => write_status(f, status)?,
         }
         for session in &self.unfinished {
-            writeln!(f, "unfinished {session}: run `tallywheel-logger recover --data {}`", self.data.display())?;
+            writeln!(f, "unfinished {session}: run `tallywheel-logger recover --data {}`", self.data)?;
         }
         if let Some(bytes) = self.free_bytes {
             write!(f, "disk       {:.1} GB free", bytes as f64 / 1e9)?;
@@ -109,6 +105,7 @@ fn write_status(f: &mut fmt::Formatter<'_>, status: &Status) -> fmt::Result {
             }
         }
         writeln!(f)?;
+        port.trouble.iter().try_for_each(|trouble| writeln!(f, "  TROUBLE  {}: {trouble}", port.port))?;
     }
     if let Some(sync) = status.sync {
         writeln!(f, "on disk    {:.0} ms after arrival at most, 99.9 % within {:.0} ms", sync.max_ms, sync.p999_ms)?;

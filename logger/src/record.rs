@@ -111,6 +111,18 @@ pub enum RecordError {
         /// The device.
         device: String,
     },
+    /// Two ports of the rig have the same device.
+    #[error(
+        "ports `{first}` and `{second}` both have {device}: a device has one stream, so give one of them another with --device"
+    )]
+    Shared {
+        /// A port.
+        first: String,
+        /// Another.
+        second: String,
+        /// The device.
+        device: String,
+    },
     /// A port cannot be opened.
     #[error(transparent)]
     Open(ClaimError),
@@ -163,7 +175,8 @@ impl Plan {
             }
         }
         let targets = rig.ports.iter().enumerate().map(|(i, port)| target(i, port, devices));
-        let targets = targets.collect::<Result<_, _>>()?;
+        let targets = targets.collect::<Result<Vec<_>, _>>()?;
+        one_port_each(&targets)?;
         Ok(Self { rig, run, targets })
     }
 
@@ -205,6 +218,18 @@ fn target(index: usize, port: &Port, devices: &[(String, PathBuf)]) -> Result<(T
     Ok((Target { index: index as u16, port: port.clone(), device: given }, device))
 }
 
+/// Whether no two ports have the same device, links followed. A CAN interface may be listened to more than once.
+fn one_port_each(targets: &[(Target, Device)]) -> Result<(), RecordError> {
+    let place = |target: &Target| std::fs::canonicalize(&target.device).unwrap_or_else(|_| (&target.device).into());
+    for (i, (second, _)) in targets.iter().enumerate().filter(|(_, (t, _))| t.port.kind != PortKind::Can) {
+        if let Some((first, _)) = targets[..i].iter().find(|(first, _)| place(first) == place(second)) {
+            let (first, second) = (first.port.name.clone(), second.port.name.clone());
+            return Err(RecordError::Shared { first, second, device: targets[i].0.device.clone() });
+        }
+    }
+    Ok(())
+}
+
 /// Records until the given length is over or the program is told to end (Ctrl-C, SIGTERM, hang-up); each session is
 /// sealed as soon as it has ended, and given to `sealed`. `begun` is called once recording has begun, with the way to
 /// ask something of it.
@@ -222,6 +247,8 @@ pub fn record(
     warn_of_unfinished(&options.data)?;
     let runtime = runtime()?;
     let ports = plan.open(&runtime, &options.data, options.unattended)?;
+    // Before there is anything on the disk that its failure would leave behind.
+    let server = options.live.map(Server::bind).transpose()?;
     let clock = SessionClock::start();
     let lock = SessionLock::claim_new(&options.data, &plan.rig.vehicle, clock.started())?;
     let header = header(options, &plan, &lock, clock);
@@ -230,12 +257,15 @@ pub fn record(
     let (ended, to_seal) = mpsc::channel();
     let (sender, queue) = queue();
     let commands = open_desk(options, &sender, &board, clock);
-    let page = options.live.map(|address| Page::open(address, &plan.rig, clock, commands.clone())).transpose()?;
+    let page = server.map(|server| Page::open(server, &plan.rig, clock, commands.clone())).transpose()?;
     let feed = page.as_ref().map(|page| page.feed.clone());
     let writer = Writer::begin(options.data.clone(), lock, header, clock, Arc::clone(&board), ended, feed);
     let writer = writer.map_err(journal_error)?;
     begun(commands);
-    let writer = std::thread::spawn(move || writer.write(&queue));
+    let writer = std::thread::spawn(move || {
+        let queue = queue;
+        writer.write(&queue)
+    });
     let sealer = {
         let (data, board) = (options.data.clone(), Arc::clone(&board));
         std::thread::spawn(move || seal_all(&data, &to_seal, &board, sealed))
@@ -263,12 +293,11 @@ struct Page {
 
 impl Page {
     fn open(
-        address: SocketAddr,
+        server: Server,
         rig: &Rig,
         clock: SessionClock,
         commands: mpsc::Sender<Command>,
     ) -> Result<Self, RecordError> {
-        let server = Server::bind(address)?;
         tracing::info!("{}", server.notice());
         let state = Arc::new(LiveState::new(commands));
         let running = server.run(Arc::clone(&state))?;
@@ -408,4 +437,23 @@ fn warn_of_unfinished(data: &Path) -> Result<(), FileError> {
         );
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_device_is_not_read_by_two_ports() {
+        let directory = tempfile::tempdir().expect("a directory");
+        let (device, link) = (directory.path().join("ttyX0"), directory.path().join("by-id"));
+        std::fs::write(&device, "").expect("room");
+        std::os::unix::fs::symlink(&device, &link).expect("a link");
+        let rig = directory.path().join("rig.toml");
+        let port = |name: &str| format!("[[port]]\nname = \"{name}\"\nkind = \"nmea\"\n");
+        std::fs::write(&rig, format!("schema = 1\nvehicle = \"skerry-1\"\n{}{}", port("a"), port("b"))).expect("room");
+        let devices = [("a".to_owned(), device), ("b".to_owned(), link)];
+        let error = Plan::new(&rig, &devices, None).expect_err("one device").to_string();
+        assert!(error.starts_with("ports `a` and `b` both have"), "{error}");
+    }
 }

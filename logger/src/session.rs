@@ -172,6 +172,24 @@ impl SessionLock {
         Ok(Existing::Free(Self { session, directory: directory.to_owned(), _file: file }))
     }
 
+    /// Whether a program works on the session of a directory; nothing is made there or changed.
+    ///
+    /// # Errors
+    /// When the system refuses.
+    pub(crate) fn is_held(directory: &Path) -> Result<bool, FileError> {
+        let path = directory.join(LOCK_FILE);
+        let file = match File::open(&path) {
+            Ok(file) => file,
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(false),
+            Err(e) => return Err(FileError::io("open", &path)(e)),
+        };
+        match file.try_lock_shared() {
+            Ok(()) => Ok(false),
+            Err(TryLockError::WouldBlock) => Ok(true),
+            Err(TryLockError::Error(source)) => Err(FileError::io("lock", &path)(source)),
+        }
+    }
+
     /// Removes the session's directory with its journal. Only for a session that is sealed, or one in which nothing
     /// was ever written.
     ///

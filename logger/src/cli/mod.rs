@@ -32,6 +32,9 @@ struct Args {
     command: Command,
 }
 
+/// The shortest session of `--rotate`, s.
+const SHORTEST_ROTATION_S: f64 = 0.1;
+
 const EXIT_CODES: &str = "\
 Exit codes: 0 done; 1 done, but data were malformed, dropped or lost with a port, or a signal of a database could not be
 taken over; 2 could not be done, or wrong usage. `check`, `status` and `verify` say in their own help what 1 means there.";
@@ -56,7 +59,7 @@ enum Command {
         #[arg(long = "for", value_name = "SECONDS", value_parser = seconds)]
         length: Option<f64>,
         /// Go on in a new session every so many seconds, without losing a frame at the seam
-        #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+        #[arg(long, value_name = "SECONDS", value_parser = rotation)]
         rotate: Option<f64>,
         /// Nobody is there: look for ports that cannot be opened until they can
         #[arg(long)]
@@ -219,6 +222,14 @@ fn pair(text: &str) -> Result<(String, PathBuf), String> {
     match text.split_once('=') {
         Some((port, path)) if !port.is_empty() && !path.is_empty() => Ok((port.to_owned(), PathBuf::from(path))),
         _ => Err("give it as PORT=PATH".to_owned()),
+    }
+}
+
+/// Seconds between two seams; a session costs files and a manifest, so a few a second would be a mistake.
+fn rotation(text: &str) -> Result<f64, String> {
+    match seconds(text)? {
+        every if every < SHORTEST_ROTATION_S => Err(format!("sessions of {every} s: at least {SHORTEST_ROTATION_S} s")),
+        every => Ok(every),
     }
 }
 

@@ -157,6 +157,10 @@ async fn watch_over(
                     let note = Note { at_us: clock.now(), what: SessionNote::ClockStepped { by_us } };
                     let _ = sender.send(ToJournal::Note(note));
                 }
+                if sender.shared().has_no_writer() {
+                    status.say("the writing thread is gone, and with it what would be recorded: ending");
+                    return;
+                }
                 status.update();
             }
         }

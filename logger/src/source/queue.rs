@@ -85,6 +85,8 @@ pub(crate) struct Shared {
     /// The disk takes data again, and what piled up meanwhile is being written.
     catching_up: AtomicBool,
     ending: AtomicBool,
+    /// The writing thread is gone, so that nothing that arrives is kept.
+    writer_gone: AtomicBool,
 }
 
 impl Shared {
@@ -116,6 +118,11 @@ impl Shared {
         self.ending.load(Relaxed)
     }
 
+    /// Whether the writing thread is gone.
+    pub(crate) fn has_no_writer(&self) -> bool {
+        self.writer_gone.load(Relaxed)
+    }
+
     pub(crate) fn end(&self) {
         self.ending.store(true, Relaxed);
     }
@@ -145,6 +152,12 @@ pub(crate) fn queue_with_room(room: usize) -> (Sender, Queue) {
     let (sender, receiver) = mpsc::channel();
     let shared = Arc::new(Shared::default());
     (Sender { sender, shared: Arc::clone(&shared), room }, Queue { receiver, shared })
+}
+
+impl Drop for Queue {
+    fn drop(&mut self) {
+        self.shared.writer_gone.store(true, Relaxed);
+    }
 }
 
 impl Sender {

@@ -59,7 +59,7 @@ impl StatusLine {
     }
 
     fn port(&self, counters: &super::board::Counters, rate: f64) -> String {
-        let status = counters.status(self.clock.now());
+        let status = counters.status(None, self.clock.now());
         let mut part = if !status.listening {
             format!("{} GONE", status.port)
         } else if status.silent_s.is_none_or(|s| s > SILENT_S) {

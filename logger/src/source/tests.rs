@@ -286,7 +286,7 @@ fn a_port_that_is_read_late_is_told() {
         // The port has read and rests. Nothing else runs on this thread meanwhile.
         std::thread::sleep(Duration::from_millis(60));
         Bench::settle().await;
-        let stall_ms = bench.board.counters[0].status(SessionClock::start().now()).longest_stall_ms;
+        let stall_ms = bench.board.counters[0].status(None, SessionClock::start().now()).longest_stall_ms;
         bench.end().await;
         stall_ms
     });
