@@ -28,7 +28,7 @@ use crate::{
 };
 
 /// Probability of the interaction's F below which the blocks are taken as a sample.
-pub const INTERACTION_LIMIT: f64 = 0.05;
+pub const INTERACTION_LIMIT: f64 = 0.01;
 
 /// Log consumptions of one block.
 #[derive(Debug, Clone, PartialEq, Default)]

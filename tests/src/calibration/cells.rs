@@ -9,8 +9,8 @@ pub enum Noise {
     StudentT4,
     /// Normal, with every tenth run from a distribution three times as wide.
     Contaminated,
-    /// Exponential tail to one side: a bad run is never a good one. Shown and not counted: with three pairs Student's
-    /// interval has 95.0 % for normal scatter and 96.7 % for this, and no critical value is within limits for both.
+    /// Exponential tail to one side: a bad run is never a good one. Shown and not counted: a critical value that brought
+    /// three pairs of this to 96.5 % would take normal scatter, which has 95.0 %, below its confidence.
     Skewed,
 }
 

@@ -7,6 +7,9 @@
 //! - **coverage**: how often the 95 % interval holds the true improvement. Within 93.5 to 96.5 %.
 //! - **false supported**: how often a claim just beyond the truth is supported. The rule allows 2.5 %.
 //!
+//! Where a rate comes out within two of its standard errors of a limit, on either side, the count does not tell whether the
+//! cell keeps it, and a million campaigns are drawn in place of the cell's own number.
+//!
 //! The interval goes with the estimate and knows nothing of the claim, so a cell's coverage is that of every true effect;
 //! the decisions are counted below, just below, at and above the claim.
 
@@ -52,6 +55,8 @@ pub struct Args {
 
 /// Campaigns a cell with `--quick`.
 const QUICK: u32 = 1_000;
+/// Campaigns of a cell that is near a limit.
+const NEAR_A_LIMIT: u32 = 1_000_000;
 
 /// Runs the program.
 pub fn main(args: &Args) -> ExitCode {
@@ -80,8 +85,7 @@ pub fn run(args: &Args) -> (Vec<Outcome>, Summary) {
                     loop {
                         let i = next.fetch_add(1, Ordering::Relaxed);
                         let Some(cell) = cells.get(i) else { return done };
-                        let own = if args.quick { QUICK } else { cell.campaigns };
-                        done.push((i, draw::outcome(cell, args.campaigns.unwrap_or(own), args.seed)));
+                        done.push((i, outcome(args, cell)));
                     }
                 })
             })
@@ -92,4 +96,13 @@ pub fn run(args: &Args) -> (Vec<Outcome>, Summary) {
     let outcomes: Vec<Outcome> = outcomes.into_iter().map(|(_, outcome)| outcome).collect();
     let summary = Summary::of(&outcomes, args.quick);
     (outcomes, summary)
+}
+
+fn outcome(args: &Args, cell: &Cell) -> Outcome {
+    let own = if args.quick { QUICK } else { cell.campaigns };
+    let outcome = draw::outcome(cell, args.campaigns.unwrap_or(own), args.seed);
+    if !args.quick && args.campaigns.is_none() && outcome.counted && outcome.is_near_a_limit() {
+        return draw::outcome(cell, NEAR_A_LIMIT, args.seed);
+    }
+    outcome
 }

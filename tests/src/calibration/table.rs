@@ -83,6 +83,11 @@ impl Outcome {
         upper_bound(self.decisions[1].supported, self.campaigns(), 0.95)
     }
 
+    /// Whether the count leaves open on which side of a limit a rate is.
+    pub(super) fn is_near_a_limit(&self) -> bool {
+        self.within(2.0) != self.within(-2.0)
+    }
+
     /// Within the limits. `slack` widens them by so many standard errors of the count.
     pub fn within(&self, slack: f64) -> bool {
         let error = |p: f64, n: u32| slack * (p * (1.0 - p) / f64::from(n.max(1))).sqrt();
