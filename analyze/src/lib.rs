@@ -58,6 +58,7 @@ pub mod looks;
 pub mod mileage;
 pub mod observation;
 pub mod observed;
+mod page;
 pub mod passes;
 pub mod plan;
 pub mod progress;

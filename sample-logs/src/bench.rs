@@ -176,18 +176,9 @@ mod tests {
         truth::SensorTruth,
     };
 
-    const EXACT: SensorTruth = SensorTruth {
-        fuel_factor: 1.0,
-        wheel_factor: 1.0,
-        current_factor: 1.0,
-        current_offset_a: 0.0,
-        voltage_factor: 1.0,
-        winding_offset_k: [0.0; 2],
-    };
-
     fn driven() -> (Vec<Sample>, BTreeMap<Port, Sent>) {
         let mut drive = Drive::new(Setup::plain(HARBOUR_HOP, KitSwitch::On, 1));
-        let mut bench = Bench::new(Timestamp::from_us(0), Sensors::new(EXACT, 1, 1));
+        let mut bench = Bench::new(Timestamp::from_us(0), Sensors::new(SensorTruth::EXACT, 1, 1));
         let mut samples = Vec::new();
         while let Some(sample) = drive.step() {
             bench.drive(&sample);

@@ -128,6 +128,18 @@ pub struct SensorTruth {
     pub winding_offset_k: [f64; MOTORS],
 }
 
+impl SensorTruth {
+    /// Instruments without errors.
+    pub const EXACT: Self = Self {
+        fuel_factor: 1.0,
+        wheel_factor: 1.0,
+        current_factor: 1.0,
+        current_offset_a: 0.0,
+        voltage_factor: 1.0,
+        winding_offset_k: [0.0; 2],
+    };
+}
+
 /// Sums over the runs of one condition.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Totals {

@@ -1,11 +1,12 @@
 //! The plan as a page for the technician: cautions and rules first, then the runs in order with room to write.
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 use tallywheel_schemas::Condition;
 
 use super::{DRIVING_RULES, Draft, PlannedRun, draft::unit_name};
 use crate::{
     figure::{fixed, signed},
+    page,
     report::CAUTIONS,
 };
 
@@ -17,32 +18,21 @@ const FIELDS: &[&str] =
 /// Renders the plan. It needs no network and prints on A4.
 pub fn page(draft: &Draft) -> String {
     let r = &draft.request;
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (r.vehicle) ": " (r.name) }
-                style { (PreEscaped(STYLE)) }
-            }
-            body { main {
-                header {
-                    p.eyebrow { (r.vehicle) " · " (r.route) @if let Some(c) = &r.control_vehicle { " · with " (c) " beside" } }
-                    h1 { (r.name) }
-                }
-                (summary(draft))
-                section.cautions { @for caution in CAUTIONS { p { (caution) } } }
-                section {
-                    h2 { "How every run is driven" }
-                    dl { @for (title, rule) in DRIVING_RULES { div { dt { (title) } dd { (rule) } } } }
-                    p.note { "Common practice of road testing. Limits of the comparison stand in the campaign file." }
-                }
-                (runs(draft))
-            } }
+    let content = html! {
+        header {
+            p.eyebrow { (r.vehicle) " · " (r.route) @if let Some(c) = &r.control_vehicle { " · with " (c) " beside" } }
+            h1 { (r.name) }
         }
-    }
-    .into_string()
+        (summary(draft))
+        section.cautions { @for caution in CAUTIONS { p { (caution) } } }
+        section {
+            h2 { "How every run is driven" }
+            dl { @for (title, rule) in DRIVING_RULES { div { dt { (title) } dd { (rule) } } } }
+            p.note { "Common practice of road testing. Limits of the comparison stand in the campaign file." }
+        }
+        (runs(draft))
+    };
+    page::page(&format!("{}: {}", r.vehicle, r.name), STYLE, &content)
 }
 
 fn summary(draft: &Draft) -> Markup {

@@ -4,7 +4,7 @@ mod account;
 mod evidence;
 mod likeness;
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 use tallywheel_schemas::{
     Condition, Units,
     report::{Decision, Mileage, Report},
@@ -14,40 +14,30 @@ use super::{
     CAUTIONS, METHOD, Plots,
     text::{consumption, distance, interval, mileage_line, temperature},
 };
-use crate::figure::{duration, fixed, signed};
+use crate::{
+    figure::{duration, fixed, signed},
+    page,
+};
 
 const STYLE: &str = include_str!("page.css");
 
 /// Renders a report as a page.
 pub fn page(report: &Report, plots: &Plots, units: Units) -> String {
     let title = format!("{}: {}", report.vehicle, report.name);
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (title) }
-                style { (PreEscaped(STYLE)) }
-            }
-            body {
-                main {
-                    (opening(report))
-                    (numbers(report, units))
-                    (grounds(report))
-                    (account::account(&report.energy, units))
-                    (runs(report, plots, units))
-                    (likeness::section(report, plots, units))
-                    (evidence::fuel(&report.fuel_check))
-                    (evidence::budget(&report.budget))
-                    (heat(report, plots, units))
-                    (speeds(report, plots, units))
-                    (method(report))
-                }
-            }
-        }
-    }
-    .into_string()
+    let content = html! {
+        (opening(report))
+        (numbers(report, units))
+        (grounds(report))
+        (account::account(&report.energy, units))
+        (runs(report, plots, units))
+        (likeness::section(report, plots, units))
+        (evidence::fuel(&report.fuel_check))
+        (evidence::budget(&report.budget))
+        (heat(report, plots, units))
+        (speeds(report, plots, units))
+        (method(report))
+    };
+    page::page(&title, STYLE, &content)
 }
 
 fn opening(report: &Report) -> Markup {

@@ -1,7 +1,7 @@
 //! A roll-up as one page that needs no network: a sheet for the fleet and one for each vehicle, which print on a page of A4
 //! each; on a screen also a list of all vehicles and the method.
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped, html};
 use serde_json::Value;
 use tallywheel_schemas::{
     Units,
@@ -15,7 +15,10 @@ use super::{
     report::{VehicleReport, number},
     trend::{Trend, WEEKS},
 };
-use crate::figure::{duration, fixed, signed};
+use crate::{
+    figure::{duration, fixed, signed},
+    page,
+};
 
 const STYLE: &str = include_str!("rollup.css");
 /// Vehicles that need attention on the fleet's sheet; the others are named, and have their own.
@@ -26,24 +29,13 @@ const MOST_NAMED: usize = 12;
 /// Renders a roll-up as a page.
 pub fn page(report: &RollUpReport, units: Units) -> String {
     let title = format!("Fleet {}", report.period.name);
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                title { (title) }
-                style { (PreEscaped(STYLE)) }
-            }
-            body { main {
-                (fleet_sheet(report, units))
-                (index(report, units))
-                (method(report))
-                @for vehicle in &report.vehicles { (vehicle_sheet(report, vehicle, units)) }
-            } }
-        }
-    }
-    .into_string()
+    let content = html! {
+        (fleet_sheet(report, units))
+        (index(report, units))
+        (method(report))
+        @for vehicle in &report.vehicles { (vehicle_sheet(report, vehicle, units)) }
+    };
+    page::page(&title, STYLE, &content)
 }
 
 fn fleet_sheet(report: &RollUpReport, units: Units) -> Markup {

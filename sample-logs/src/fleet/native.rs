@@ -21,16 +21,6 @@ use crate::{
     truth::{POSITIONS, SensorTruth},
 };
 
-/// Instruments without fixed errors: what a fleet's days differ by is in its factors.
-const EXACT: SensorTruth = SensorTruth {
-    fuel_factor: 1.0,
-    wheel_factor: 1.0,
-    current_factor: 1.0,
-    current_offset_a: 0.0,
-    voltage_factor: 1.0,
-    winding_offset_k: [0.0; 2],
-};
-
 /// Rows of one table.
 #[derive(Debug)]
 struct TripTable {
@@ -129,7 +119,7 @@ fn step(value: f64, per_bit: f64) -> f64 {
 impl TripRows {
     /// The rows of a drive, sampled every 10 ms.
     pub(super) fn of(samples: &[Sample], seed: u64, number: u64) -> Self {
-        let mut sensors = Sensors::new(EXACT, seed, number);
+        let mut sensors = Sensors::new(SensorTruth::EXACT, seed, number);
         let mut gathers =
             [Domain::Motion, Domain::Engine, Domain::Pack, Domain::Motor, Domain::Ambient].map(Gather::new);
         for (k, sample) in samples.iter().enumerate() {
@@ -149,7 +139,7 @@ impl TripRows {
 
     /// The rows of a parked van on the charger, sampled every second.
     pub(super) fn parked(samples: &[Sample], seed: u64, number: u64) -> Self {
-        let mut sensors = Sensors::new(EXACT, seed, number);
+        let mut sensors = Sensors::new(SensorTruth::EXACT, seed, number);
         let mut gathers = [Domain::Pack, Domain::Ambient].map(Gather::new);
         for (k, sample) in samples.iter().enumerate() {
             let [pack, ambient] = &mut gathers;
