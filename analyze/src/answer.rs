@@ -8,7 +8,7 @@ use tallywheel_schemas::{
     report::{Decision, EnergyAccount, Improvement, Interval, Verdict},
 };
 
-use crate::figure::{fixed, signed};
+use crate::figure::{self, fixed, signed, stated};
 
 /// Net energy per km below which the pack is as full after a run as before it, Wh/km.
 const NOTHING_TAKEN_WH: f64 = 0.5;
@@ -27,7 +27,7 @@ pub fn answer(campaign: &Campaign, verdict: &Verdict, improvement: &Improvement,
 }
 
 fn decided(campaign: &Campaign, decision: Decision) -> String {
-    let claim = format!("the claim of {} % on the {}", signed(campaign.claim_percent, 0), campaign.route);
+    let claim = format!("the claim of {} % on the {}", stated(campaign.claim_percent), campaign.route);
     match decision {
         Decision::Supported => format!("{claim} is supported"),
         Decision::NotSupported => format!("{claim} is not supported"),
@@ -39,7 +39,7 @@ fn decided(campaign: &Campaign, decision: Decision) -> String {
 fn interval(gain: &Interval, confidence: f64) -> String {
     match (gain.low, gain.high) {
         (Some(low), Some(high)) => {
-            format!(" ({} % interval {} to {} %)", fixed(confidence * 100.0, 0), signed(low, 1), signed(high, 1))
+            format!(" ({} % interval {} to {} %)", figure::confidence(confidence), signed(low, 1), signed(high, 1))
         }
         _ => String::new(),
     }

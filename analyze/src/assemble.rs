@@ -1,10 +1,14 @@
 //! The stages joined: a campaign and its ledgers in, a report out.
 
+mod choices;
+
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
     Campaign, Condition, RunSheet,
     campaign::Design,
-    report::{Improvement, MileageByCondition, MissingRun, REPORT_VERSION, Report, RunResult, UnusableSession},
+    report::{
+        Improvement, MileageByCondition, MissingRun, REPORT_VERSION, Report, RunResult, UnusableSession, VehicleResult,
+    },
     units::mpg_us_from_l_per_100km,
 };
 
@@ -65,8 +69,7 @@ pub fn compare<'a>(
         sheeted.map(|(sheet, ledger): (&RunSheet, _)| RunFacts::of(sheet, ledger)).collect::<PolarsResult<Vec<_>>>()?;
     let (aside, runs): (Vec<_>, Vec<_>) = all.into_iter().partition(|run| stands_aside(campaign, run));
     let runs = fuel_check::settled(campaign, runs)?;
-    let mut admitted = admit(campaign, &runs);
-    let admitted_aside = admit_passes(campaign, &runs, &mut admitted, &aside);
+    let Counted { admitted, admitted_aside, vehicles, observations } = Counted::of(campaign, &runs, &aside)?;
     let used = |condition: Condition| -> Vec<&RunFacts<'_>> {
         let counts = |(run, a): &(&RunFacts<'_>, &Admission)| a.used && run.sheet.condition == condition;
         runs.iter().zip(&admitted).filter(counts).map(|(run, _)| run).collect()
@@ -77,12 +80,6 @@ pub fn compare<'a>(
     obstacles.extend(conversion_difference(&baseline, &assist));
     let fuel_check = fuel_check::check(campaign, &runs, &admitted)?;
     obstacles.extend(fuel_check.obstacles.iter().cloned());
-    let (vehicles, observations) = if campaign.design == Design::BeforeAfter {
-        let both = runs.iter().zip(&admitted).chain(aside.iter().zip(&admitted_aside));
-        in_service::vehicles(campaign, both)?
-    } else {
-        (Vec::new(), observed::observations(campaign, &runs, &admitted, &aside))
-    };
     let by_condition =
         MileageByCondition { baseline: mileage::of_runs(&baseline)?, assist: mileage::of_runs(&assist)? };
     let energy = account::account(&AccountInput {
@@ -108,6 +105,8 @@ pub fn compare<'a>(
     let improvement = improvement(campaign, &judgement, &observations, &by_condition);
     verdict.reasons.extend(improvement.cross_checks.iter().filter_map(disagreement));
     verdict.reasons.extend(energy.reservation.clone());
+    verdict.reasons.extend(choices::without_overrides(campaign, &runs, &aside, &systematic)?);
+    verdict.reasons.extend(choices::changed_limits(&campaign.rules));
     let driven = runs.iter().filter(|r| r.sheet.condition == Condition::Assist).map(|r| r.ledger);
     let report = Report {
         schema: REPORT_VERSION,
@@ -134,6 +133,28 @@ pub fn compare<'a>(
         verdict,
     };
     Ok(Comparison { report, runs, aside })
+}
+
+/// Which runs count, and what they come to.
+struct Counted {
+    admitted: Vec<Admission>,
+    admitted_aside: Vec<Admission>,
+    vehicles: Vec<VehicleResult>,
+    observations: Vec<Observation>,
+}
+
+impl Counted {
+    fn of(campaign: &Campaign, runs: &[RunFacts<'_>], aside: &[RunFacts<'_>]) -> PolarsResult<Self> {
+        let mut admitted = admit(campaign, runs);
+        let admitted_aside = admit_passes(campaign, runs, &mut admitted, aside);
+        let (vehicles, observations) = if campaign.design == Design::BeforeAfter {
+            let both = runs.iter().zip(&admitted).chain(aside.iter().zip(&admitted_aside));
+            in_service::vehicles(campaign, both)?
+        } else {
+            (Vec::new(), observed::observations(campaign, runs, &admitted, aside))
+        };
+        Ok(Self { admitted, admitted_aside, vehicles, observations })
+    }
 }
 
 /// Runs beside the vehicle under test: of the control vehicle, or of vehicles in service that never got the kit.

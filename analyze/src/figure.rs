@@ -34,8 +34,27 @@ pub fn fixed(value: f64, decimals: usize) -> String {
 
 /// A percentage with its sign, as in `+45.2`.
 pub fn signed(value: f64, decimals: usize) -> String {
-    let text = fixed(value, decimals);
+    signed_text(&fixed(value, decimals))
+}
+
+fn signed_text(text: &str) -> String {
     if text.starts_with('-') { text.replacen('-', "−", 1) } else { format!("+{text}") }
+}
+
+/// A percentage that a person stated, sign and all of its digits, as in `+45` or `+45.25`.
+pub fn stated(percent: f64) -> String {
+    signed_text(&percent.to_string())
+}
+
+/// A confidence in percent with the digits that it has, as in `95` or `99.9999`.
+pub fn confidence(share: f64) -> String {
+    let text = format!("{:.8}", share * 100.0);
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// The confidence of a look in percent: the campaign's own as stated, any other with two digits of what it leaves open.
+pub fn of_look(share: f64, campaign: f64) -> String {
+    if share == campaign { confidence(share) } else { fixed(share * 100.0, decimals_for((1.0 - share) * 100.0).max(2)) }
 }
 
 /// A duration in the two largest units that matter.
@@ -60,6 +79,16 @@ mod tests {
         assert_eq!(fixed(-0.001, 1), "0.0");
         assert_eq!(signed(45.25, 1), "+45.2");
         assert_eq!(signed(-3.0, 0), "−3");
+    }
+
+    #[test]
+    fn what_a_person_stated_keeps_its_digits() {
+        assert_eq!([stated(45.0), stated(45.25), stated(-3.0), stated(0.0)], ["+45", "+45.25", "−3", "+0"]);
+        assert_eq!([confidence(0.95), confidence(0.999_999), confidence(0.9)], ["95", "99.9999", "90"]);
+        assert_eq!(
+            [of_look(0.95, 0.95), of_look(0.9986, 0.95), of_look(0.999_998_7, 0.95)],
+            ["95", "99.86", "99.99987"]
+        );
     }
 
     #[test]

@@ -21,7 +21,7 @@ use tallywheel_schemas::{
 
 use crate::{
     effect::{Effect, Estimated, cross_check, estimate, mileage_percent, spread_out},
-    figure::{fixed, signed},
+    figure::{self, fixed, signed, stated},
     looks,
     observation::{Observation, first, units},
     verdict::{POWER, RULE, by_interval},
@@ -246,7 +246,7 @@ fn explain(campaign: &Campaign, effect: &Effect, claim: f64, looks: &Looks, take
                 if now == judgement.verdict.decision { "would decide no other" } else { "is not the decision's" };
             format!(
                 "; the {} % interval of all {} there are, {percent}, {same}",
-                fixed(campaign.confidence * 100.0, 0),
+                figure::confidence(campaign.confidence),
                 looks.there
             )
         });
@@ -269,7 +269,6 @@ fn position(
     looks: &Looks,
     taken: usize,
 ) -> String {
-    let digits = if confidence == campaign.confidence { 0 } else { 2 };
     let lies = match decision {
         Decision::Supported => "lies wholly at or beyond",
         Decision::NotSupported => "lies wholly short of",
@@ -282,10 +281,10 @@ fn position(
     };
     format!(
         "the {} % interval of the improvement{} {}, {lies} the claim of {} %",
-        fixed(confidence * 100.0, digits),
+        figure::of_look(confidence, campaign.confidence),
         look,
         percent(interval),
-        signed(campaign.claim_percent, 1)
+        stated(campaign.claim_percent)
     )
 }
 

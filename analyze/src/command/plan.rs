@@ -10,7 +10,7 @@ use tallywheel_schemas::{Campaign, campaign::Design};
 use super::{Failure, Outcome, made, unusable};
 use crate::{
     dataset::{Dataset, Filter},
-    figure::{fixed, signed},
+    figure::{self, fixed, signed, stated},
     plan::{
         Draft, PlanStatus, Seen, SpreadUsed,
         draft::{DraftError, Request, slug, typical_spread, unit_name},
@@ -275,9 +275,9 @@ fn text(draft: &Draft, out: &std::path::Path) -> String {
         size.planned,
         draft.tested().count(),
         r.vehicle,
-        signed(r.aim.claim_percent, 0),
+        stated(r.aim.claim_percent),
         signed(r.aim.expected_percent, 1),
-        fixed(r.aim.confidence * 100.0, 0),
+        figure::confidence(r.aim.confidence),
         fixed(size.power * 100.0, 0),
         r.spread.words(unit),
         looks.join(", "),

@@ -5,7 +5,7 @@ use tallywheel_schemas::Condition;
 
 use super::{DRIVING_RULES, Draft, PlannedRun, draft::unit_name};
 use crate::{
-    figure::{fixed, signed},
+    figure::{self, fixed, signed, stated},
     page,
     report::CAUTIONS,
 };
@@ -39,10 +39,10 @@ fn summary(draft: &Draft) -> Markup {
     let (r, size) = (&draft.request, &draft.size);
     html! {
         table.figures {
-            tr { th { "Claim" } td { (signed(r.aim.claim_percent, 0)) " % mileage, design " (r.design.name()) } }
+            tr { th { "Claim" } td { (stated(r.aim.claim_percent)) " % mileage, design " (r.design.name()) } }
             tr { th { "Planned" } td {
                 (size.planned) " " (unit_name(r.design)) ", " (draft.tested().count()) " runs; "
-                (fixed(size.power * 100.0, 0)) " % probability of a decision at " (fixed(r.aim.confidence * 100.0, 0))
+                (fixed(size.power * 100.0, 0)) " % probability of a decision at " (figure::confidence(r.aim.confidence))
                 " % confidence if the improvement is " (signed(r.aim.expected_percent, 0)) " %"
             } }
             tr { th { "Spread" } td { (r.spread.words(unit_name(r.design))) } }

@@ -15,7 +15,7 @@ use super::{
     text::{consumption, distance, interval, mileage_line, temperature},
 };
 use crate::{
-    figure::{duration, fixed, signed},
+    figure::{self, duration, fixed, signed},
     page,
 };
 
@@ -86,7 +86,7 @@ fn numbers(report: &Report, units: Units) -> Markup {
                 tr { th { "With assist" } td { (line(&report.mileage.assist)) } }
             }
             p.note {
-                "Intervals: " (fixed(improvement.confidence * 100.0, 0)) " %, " (improvement.method)
+                "Intervals: " (figure::confidence(improvement.confidence)) " %, " (improvement.method)
                 @if let Some(df) = improvement.degrees_of_freedom { ", " (fixed(df, 1)) " degrees of freedom" }
                 @if let Some(spread) = improvement.spread { "; spread from run to run " (fixed(spread * 100.0, 1)) " %" }
                 ". "

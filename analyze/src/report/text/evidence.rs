@@ -7,7 +7,7 @@ use tallywheel_schemas::report::{Agreement, BudgetLine, BudgetSum, Evaluation, F
 use super::interval_of;
 use crate::{
     explain::decision,
-    figure::{fixed, signed},
+    figure::{self, fixed, signed},
 };
 
 /// How the measures of fuel agree.
@@ -119,7 +119,7 @@ pub(in crate::report) fn budget_sum(sum: &BudgetSum, confidence: f64) -> String 
     let freedom = sum.degrees_of_freedom.map_or_else(|| "infinitely many".to_owned(), |df| fixed(df, 1));
     let expanded = sum.expanded_percent.zip(sum.coverage_factor).map_or_else(
         || "no expanded uncertainty".to_owned(),
-        |(u, k)| format!("± {} % ({} %, k = {})", fixed(u, 3), fixed(confidence * 100.0, 0), fixed(k, 2)),
+        |(u, k)| format!("± {} % ({} %, k = {})", fixed(u, 3), figure::confidence(confidence), fixed(k, 2)),
     );
     format!("u = {} %, {freedom} degrees of freedom, {expanded}", fixed(sum.standard_percent, 3))
 }
