@@ -46,7 +46,7 @@ pub fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
         rules: rules(campaign),
         versions,
         options: distinct(&|r| format!("bin width = {} s", r.ledger.findings.bin_s())),
-        seeds: campaign.plan.iter().map(|plan| format!("order of driving = {}", plan.seed)).collect(),
+        seeds: seeds(campaign),
         inputs,
         decisions: decisions(campaign, &sessions),
     }
@@ -93,6 +93,12 @@ fn decisions(campaign: &Campaign, sessions: &[&Session]) -> Vec<PersonDecision> 
         reason: d.reason.clone(),
     });
     overrides.chain(fuel).chain(sessions.iter().flat_map(|s| corrections(s))).collect()
+}
+
+/// The plan's seed draws the order of driving, and the resamples of the bootstrap as well.
+fn seeds(campaign: &Campaign) -> Vec<String> {
+    let order = campaign.plan.iter().map(|plan| format!("order of driving = {}", plan.seed));
+    order.chain([format!("bootstrap = {}", campaign.plan.as_ref().map_or(0, |plan| plan.seed))]).collect()
 }
 
 fn rules(campaign: &Campaign) -> Vec<String> {

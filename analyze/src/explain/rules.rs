@@ -2,7 +2,13 @@
 
 use tallywheel_schemas::{Campaign, Condition, report::ExplainedRule};
 
-use crate::run::{RunFacts, gps_deviation, listed_as, median_distance_m, route};
+use crate::{
+    likeness::{
+        quantity::{CHARGE, COOLANT, ROUTE},
+        standings,
+    },
+    run::{RunFacts, gps_deviation, listed_as, median_distance_m, route},
+};
 
 /// Every rule that applies to a run.
 pub(super) fn of_run(campaign: &Campaign, runs: &[RunFacts<'_>], run: &RunFacts<'_>) -> Vec<ExplainedRule> {
@@ -34,5 +40,14 @@ pub(super) fn of_run(campaign: &Campaign, runs: &[RunFacts<'_>], run: &RunFacts<
         Condition::Baseline => at_most("max_assist_share_baseline", run.assist_share, limits.max_assist_share_baseline),
         Condition::Assist => at_least("min_assist_share_assist", run.assist_share, limits.min_assist_share_assist),
     });
+    let place = runs.iter().position(|r| std::ptr::eq(r, run));
+    if let Some(standing) = place.and_then(|place| standings(campaign, runs).into_iter().nth(place)) {
+        let departure = standing.route.as_ref().map(|r| r.departure);
+        // Which run leaves the route is judged by most of them: a departure beyond the limit need not be this run's.
+        let broken = |quantity: &str| standing.breaks.iter().find(|b| b.quantity == quantity);
+        let kept = departure.map(|_| broken(ROUTE).is_none());
+        rules.push(rule("max_route_departure", departure, Some(limits.max_route_departure), kept));
+        rules.extend([COOLANT, CHARGE].into_iter().filter_map(|q| Some(said(&broken(q)?.reason, false))));
+    }
     rules
 }

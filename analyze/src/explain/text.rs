@@ -148,15 +148,15 @@ fn sums(out: &mut String, e: &Explanation) -> std::fmt::Result {
 
 fn write_share(out: &mut String, s: &ExplainedShare) -> std::fmt::Result {
     writeln!(out, "\nPart in the result")?;
+    let weight = s.weight.map_or_else(|| "by its vehicle's sums".to_owned(), |w| format!("weight {}", fixed(w, 4)));
     match (&s.partner, s.log_ratio) {
         (Some(partner), Some(log)) => writeln!(
             out,
-            "  with {partner}: log ratio of consumptions {}, which is {} %, weight {}",
+            "  with {partner}: log ratio of consumptions {}, which is {} %, {weight}",
             fixed(log, 5),
-            signed(log.exp_m1() * 100.0, 2),
-            fixed(s.weight, 4)
+            signed(log.exp_m1() * 100.0, 2)
         )?,
-        _ => writeln!(out, "  log consumption {}, weight {}", fixed(s.log_consumption, 5), fixed(s.weight, 4))?,
+        _ => writeln!(out, "  log consumption {}, {weight}", fixed(s.log_consumption, 5))?,
     }
     let without = s.without_it_percent.map_or_else(|| "nothing to compare".to_owned(), |p| signed(p, 2) + " %");
     writeln!(

@@ -267,8 +267,9 @@ pub struct ExplainedShare {
     pub log_consumption: f64,
     /// Logarithm of baseline over assisted consumption of its pair.
     pub log_ratio: Option<f64>,
-    /// Weight of that log ratio (without pairs, of the log consumption) in the result's.
-    pub weight: f64,
+    /// Weight of that log ratio (without pairs, of the log consumption) in the result's; `null` for a drive in daily
+    /// service, which counts only in its vehicle's sums.
+    pub weight: Option<f64>,
     /// The result's log ratio.
     pub result_log_ratio: f64,
     /// The result: improvement of mileage, %.
