@@ -20,8 +20,10 @@ use crate::{
 
 /// Difference of the means of logarithms by Welch's t; `None` when a group is empty.
 ///
-/// Where one group has a single value the other's spread stands for both, as it must in a comparison of one with many
-/// (Crawford and Howell 1998, from memory): `se = s·√(1/n + 1)` with `n − 1` degrees of freedom.
+/// A single run says nothing about how runs of its condition scatter, and the assist may well change that: there is no
+/// interval then. A single vehicle without a kit, beside several with one, is compared by the others' spread, since what
+/// differs from vehicle to vehicle is service and not the kit (comparison of one with many, Crawford and Howell 1998,
+/// from memory): `se = s·√(1/n + 1)` with `n − 1` degrees of freedom.
 pub fn difference(baseline: &[f64], assist: &[f64], design: Design) -> Option<Effect> {
     let (b, a) = (Sample::of(baseline)?, Sample::of(assist)?);
     let (variance, freedom, spread) = match (b.sd, a.sd) {
@@ -29,7 +31,7 @@ pub fn difference(baseline: &[f64], assist: &[f64], design: Design) -> Option<Ef
             (b.mean_variance().zip(a.mean_variance()).map(|(b, a)| b + a), welch_freedom(&b, &a), pooled_sd(&b, &a))
         }
         (sb, sa) => {
-            let sd = sb.or(sa);
+            let sd = sb.or(sa).filter(|_| design == Design::BeforeAfter);
             let n = b.n.max(a.n) as f64;
             (sd.map(|sd| sd * sd * (1.0 / b.n as f64 + 1.0 / a.n as f64)), sd.map(|_| n - 1.0), sd)
         }
@@ -127,8 +129,10 @@ mod tests {
     }
 
     #[test]
-    fn one_run_is_compared_by_the_others_spread() {
-        let e = difference(&[1.0], &[0.5, 0.6, 0.7], Design::Unpaired).expect("runs");
+    fn one_vehicle_is_compared_by_the_others_spread_and_one_run_is_not() {
+        let alone = difference(&[1.0], &[0.5, 0.6, 0.7], Design::Unpaired).expect("runs");
+        assert_eq!((alone.standard_error, alone.degrees_of_freedom, alone.interval(0.95)), (None, None, None));
+        let e = difference(&[1.0], &[0.5, 0.6, 0.7], Design::BeforeAfter).expect("vehicles");
         close(e.log_ratio, 0.4, 1e-12);
         // s = 0.1, n = 3.
         close(e.standard_error.expect("spread"), 0.1 * (4.0_f64 / 3.0).sqrt(), 1e-12);
