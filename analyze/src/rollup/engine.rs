@@ -183,7 +183,7 @@ impl Engine {
     fn query(&self, text: &str) -> Result<Frame, EngineError> {
         let doing = || sql(text);
         let mut statement = self.0.prepare(text).map_err(doing())?;
-        let columns: Vec<String> = statement.column_names().into_iter().map(str::to_owned).collect();
+        let columns: Vec<String> = statement.column_names().map(str::to_owned).collect();
         let mut rows = Vec::new();
         let mut found = statement.query([]).map_err(doing())?;
         while let Some(row) = found.next().map_err(doing())? {

@@ -224,7 +224,7 @@ impl TripTable {
 }
 
 fn engine_rows(table: &mut Gather, k: usize, t: i64, s: &Sample, sensors: &mut Sensors) {
-    if k % 2 == 0 {
+    if k.is_multiple_of(2) {
         let rpm = if s.running { step(sensors.noisy(s.engine_rpm, 3.0), 0.25) } else { 0.0 };
         let throttle = step(sensors.noisy(s.throttle_pct, 0.2).max(0.0), 0.4);
         let running = f64::from(u8::from(s.running));
@@ -238,28 +238,28 @@ fn engine_rows(table: &mut Gather, k: usize, t: i64, s: &Sample, sensors: &mut S
         }
     }
     if k % 25 == 4 {
-        if k / 25 % 2 == 0 {
+        if (k / 25).is_multiple_of(2) {
             table.row(t + 3000, 0, &[("coolant_c", s.coolant_c.round()), ("intake_temp_c", s.intake_c.round())]);
         } else {
             table.row(t + 3000, 0, &[("baro_kpa", step(s.pressure_kpa, 0.5))]);
         }
     }
-    if k % 10 == 0 {
+    if k.is_multiple_of(10) {
         table.row(t + 4000, 0, &[("fuel_temp_c", step(sensors.noisy(s.fuel_temp_c, 0.1), 0.1))]);
         table.place("fuel_count", s.metered_ml / 1000.0 * PULSES_PER_L);
     }
 }
 
 fn motion_rows(table: &mut Gather, k: usize, t: i64, s: &Sample, sensors: &mut Sensors) {
-    if k % 2 == 0 {
+    if k.is_multiple_of(2) {
         let speed = step(sensors.wheel_speed_m_s(s) * 3.6, 0.01) / 3.6;
         table.row(t + 1000, 0, &[("wheel_speed_m_s", speed)]);
     }
-    if k % 10 == 0 {
+    if k.is_multiple_of(10) {
         table.row(t + 5000, 0, &[]);
         table.place("hall_count", s.distance_m / (std::f64::consts::TAU * WHEEL_RADIUS_M) * EDGES_PER_TURN);
     }
-    if k % 20 == 0
+    if k.is_multiple_of(20)
         && let Some(fix) = sensors.fix(s, 0.2)
     {
         let grain = 0.1 / METRES_PER_DEGREE;
@@ -271,7 +271,7 @@ fn motion_rows(table: &mut Gather, k: usize, t: i64, s: &Sample, sensors: &mut S
 }
 
 fn pack_rows(table: &mut Gather, k: usize, t: i64, s: &Sample, sensors: &mut Sensors) {
-    if k % 5 == 0 {
+    if k.is_multiple_of(5) {
         let (v, i) = (step(sensors.voltage_v(s), 0.01), step(sensors.current_a(s), 0.02));
         table.row(t, 0, &[("voltage_v", v), ("current_a", i)]);
     }
@@ -290,7 +290,7 @@ fn slow_pack_row(table: &mut Gather, t: i64, s: &Sample) {
 fn motor_rows(table: &mut Gather, k: usize, t: i64, s: &Sample, sensors: &mut Sensors) {
     for (p, motor) in (0_i32..).zip(&s.motors) {
         let late = t + i64::from(p) * 1000;
-        if k % 5 == 0 {
+        if k.is_multiple_of(5) {
             table.row(
                 late + 1000,
                 p,
@@ -310,7 +310,7 @@ fn motor_rows(table: &mut Gather, k: usize, t: i64, s: &Sample, sensors: &mut Se
             }
         }
     }
-    if k % 5 == 0 {
+    if k.is_multiple_of(5) {
         for (p, motor) in (0_i32..).zip(&s.motors) {
             table.row(t + 3000 + i64::from(p) * 1000, p, &[("command_pct", step(motor.command_pct, 0.1))]);
         }

@@ -122,7 +122,7 @@ impl Sums {
     }
 
     pub(super) fn total(&self) -> Cell {
-        self.cells.values().fold(Cell::default(), |sum, c| sum.plus(c))
+        self.cells.values().fold(Cell::default(), Cell::plus)
     }
 
     pub(super) fn in_mode(&self, mode: Mode) -> Cell {

@@ -63,13 +63,13 @@ impl Row {
 ///
 /// # Errors
 /// The first that `take` gives.
-pub fn each_vehicle<E: Send>(
+pub fn each_vehicle<E>(
     plan: &FleetPlan,
     library: &Library,
     take: impl Fn(Vec<WeekTables>) -> Result<(), E> + Sync,
 ) -> Result<(), E>
 where
-    E: From<ArrowError>,
+    E: From<ArrowError> + Send,
 {
     let weather = weather(plan);
     (0..plan.vehicles).into_par_iter().try_for_each(|vehicle| {

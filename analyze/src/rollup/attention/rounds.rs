@@ -98,8 +98,9 @@ fn solve(mut a: [[f64; NUMBERS]; NUMBERS], mut b: [f64; NUMBERS]) -> Option<[f64
         b.swap(column, pivot);
         for row in column + 1..NUMBERS {
             let factor = a[row][column] / a[column][column];
-            for k in column..NUMBERS {
-                a[row][k] -= factor * a[column][k];
+            let above = a[column];
+            for (below, above) in a[row].iter_mut().zip(above).skip(column) {
+                *below -= factor * above;
             }
             b[row] -= factor * b[column];
         }
