@@ -3,12 +3,14 @@
 use std::{
     fs, io,
     path::{Path, PathBuf},
+    process,
     sync::Arc,
+    time::Duration,
 };
 
 use chrono::{Days, NaiveDate};
 use clap::Args as ClapArgs;
-use tallywheel_schemas::{Units, report::UnusableSession};
+use tallywheel_schemas::{Table, Units, report::UnusableSession};
 
 use super::{Failure, Outcome, UnitsFlag, unusable};
 use crate::{
@@ -124,8 +126,11 @@ fn from_results(directory: &Path) -> Result<Rolled, RollupError> {
 
 fn from_dataset(args: &RollupArgs, data: &Path) -> Result<Rolled, Failure> {
     let mut engine = Engine::new().map_err(RollupError::from)?;
-    let Filled { period, unusable, notes } =
-        if args.tables_only { from_tables(args, data, &mut engine)? } else { from_sessions(args, data, &mut engine)? };
+    let Filled { period, unusable, notes } = if tables_only(args, data) {
+        from_tables(args, data, &mut engine)?
+    } else {
+        from_sessions(args, data, &mut engine)?
+    };
     let parameters = Parameters {
         day_distance_m: args.day_distance_km * 1000.0,
         day_speed_km_h: args.day_speed_km_h,
@@ -133,6 +138,11 @@ fn from_dataset(args: &RollupArgs, data: &Path) -> Result<Rolled, Failure> {
     };
     let rolled = roll_up(&mut engine, &period, &parameters, &Limits::default()).map_err(RollupError::from)?;
     Ok((rolled, unusable, notes))
+}
+
+/// Where daily tables were brought without their sessions, they are what there is.
+fn tables_only(args: &RollupArgs, data: &Path) -> bool {
+    args.tables_only || (!data.join("sessions").exists() && data.join(Table::Days.name()).is_dir())
 }
 
 /// What the engine was filled with.
@@ -214,7 +224,7 @@ fn from_tables(args: &RollupArgs, data: &Path, engine: &mut Engine) -> Result<Fi
     Ok(Filled { period, unusable: Vec::new(), notes: read.unreadable.into_iter().map(unread).collect() })
 }
 
-/// Writes the documents, each whole under a temporary name first.
+/// Writes the documents, each whole under a name of this process first: two roll-ups at once leave whole files.
 fn write(out: &Path, document: &RollUpReport, vehicles: &Frame, units: Units) -> Result<(), Failure> {
     let failed = |path: &Path| {
         let path = path.to_owned();
@@ -222,15 +232,35 @@ fn write(out: &Path, document: &RollUpReport, vehicles: &Frame, units: Units) ->
     };
     let parquet = report::parquet(vehicles).map_err(RollupError::Parquet)?;
     fs::create_dir_all(out).map_err(failed(out))?;
+    forget_unfinished(out);
     for (name, content) in [
         ("rollup.html", html::page(document, units).into_bytes()),
         ("rollup.json", document.json().into_bytes()),
         ("rollup.csv", vehicles.csv().into_bytes()),
         ("rollup.parquet", parquet),
     ] {
-        let (path, partial) = (out.join(name), out.join(format!(".{name}.partial")));
-        fs::write(&partial, content).map_err(failed(&partial))?;
-        fs::rename(&partial, &path).map_err(failed(&path))?;
+        let (path, partial) = (out.join(name), out.join(format!(".{name}.{}.partial", process::id())));
+        let written = fs::write(&partial, content).and_then(|()| fs::rename(&partial, &path));
+        written.map_err(|source| {
+            // Of no use any more; if it cannot be removed either, the error says why.
+            let _ = fs::remove_file(&partial);
+            Failure::Write { path, source }
+        })?;
     }
     Ok(())
 }
+
+/// Removes what a killed roll-up left an hour ago or earlier; a running one takes moments.
+fn forget_unfinished(out: &Path) {
+    for entry in fs::read_dir(out).into_iter().flatten().flatten() {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let age = entry.metadata().and_then(|m| m.modified()).map(|t| t.elapsed().unwrap_or_default());
+        if name.starts_with(".rollup.") && name.ends_with(".partial") && age.is_ok_and(|a| a > UNFINISHED) {
+            // What cannot be removed is hidden and does no harm.
+            let _ = fs::remove_file(entry.path());
+        }
+    }
+}
+
+/// Age from which an unfinished document is left over.
+const UNFINISHED: Duration = Duration::from_secs(3600);
