@@ -320,7 +320,7 @@ struct Selected {
 fn selected(selection: &Selection) -> Result<Selected, Failure> {
     let Selection { common, vehicle, from, to } = selection;
     let filter = Filter { vehicles: vehicle.clone(), from: *from, to: *to, ..Filter::default() };
-    let dataset = Dataset::open(&common.data)?;
+    let dataset = Dataset::open_vehicles(&common.data, vehicle)?;
     let (sessions, unusable) = (dataset.sessions(&filter), unusable(&dataset, &filter));
     if sessions.is_empty() && unusable.is_empty() {
         let filter = if filter == Filter::default() { "" } else { " matches the filters" };

@@ -36,6 +36,8 @@ pub struct Dataset {
     disk: Disk,
     sessions: Vec<Arc<Session>>,
     unusable: Vec<Unusable>,
+    /// The vehicles that were looked at; empty for all.
+    vehicles: Vec<String>,
 }
 
 /// One sealed session.
@@ -128,11 +130,24 @@ impl Dataset {
         Self::open_on(&Disk::default(), root)
     }
 
+    /// As [`Dataset::open`], but only the folders of some vehicles are looked at, or of all when none is named: what one
+    /// vehicle costs then does not grow with the fleet.
+    ///
+    /// # Errors
+    /// As [`Dataset::open`].
+    pub fn open_vehicles(root: &Path, vehicles: &[String]) -> Result<Self, DatasetError> {
+        Self::look(&Disk::default(), root, vehicles)
+    }
+
     /// As [`Dataset::open`]; what is derived from its sessions is written through `disk`.
     ///
     /// # Errors
     /// As [`Dataset::open`].
     pub fn open_on(disk: &Disk, root: &Path) -> Result<Self, DatasetError> {
+        Self::look(disk, root, &[])
+    }
+
+    fn look(disk: &Disk, root: &Path, vehicles: &[String]) -> Result<Self, DatasetError> {
         if !root.is_dir() {
             return Err(DatasetError::NotADirectory { path: root.to_owned() });
         }
@@ -140,9 +155,10 @@ impl Dataset {
         if !top.is_dir() {
             return Err(DatasetError::Foreign { path: root.to_owned() });
         }
-        let files = SealedFiles::open(root).map_err(|source| DatasetError::Io { path: root.to_owned(), source })?;
+        let files = SealedFiles::open_vehicles(root, vehicles)
+            .map_err(|source| DatasetError::Io { path: root.to_owned(), source })?;
         let (mut sessions, mut unusable, mut rigs) = (Vec::new(), Vec::new(), Rigs::default());
-        for vehicle in partitions(&top, "vehicle=")? {
+        for vehicle in folders_of(&top, vehicles)? {
             for date in partitions(&vehicle, "date=")? {
                 for path in list(&date)?.into_iter().filter(|p| p.extension().is_some_and(|e| e == "json")) {
                     match Session::open(disk, root, &files, &mut rigs, &path) {
@@ -154,7 +170,12 @@ impl Dataset {
         }
         sessions.sort_by(|a, b| a.order().cmp(&b.order()));
         unusable.sort_by(|a, b| a.order().cmp(&b.order()));
-        Ok(Self { root: root.to_owned(), disk: disk.clone(), sessions, unusable })
+        Ok(Self { root: root.to_owned(), disk: disk.clone(), sessions, unusable, vehicles: vehicles.to_vec() })
+    }
+
+    /// The vehicles that were looked at; empty for all.
+    pub(crate) fn vehicles(&self) -> &[String] {
+        &self.vehicles
     }
 
     /// The directory.
@@ -318,6 +339,15 @@ fn put_times_right(manifest: &mut Manifest) {
     for gap in &mut manifest.gaps {
         gap.start_us = right(gap.start_us);
     }
+}
+
+/// The folders of some vehicles that are there, or of all.
+fn folders_of(directory: &Path, vehicles: &[String]) -> Result<Vec<PathBuf>, DatasetError> {
+    if vehicles.is_empty() {
+        return partitions(directory, "vehicle=");
+    }
+    let named = vehicles.iter().map(|v| directory.join(format!("vehicle={v}")));
+    Ok(named.filter(|p| p.is_dir()).collect())
 }
 
 fn partitions(directory: &Path, prefix: &str) -> Result<Vec<PathBuf>, DatasetError> {

@@ -34,7 +34,7 @@ use polars::prelude::PolarsError;
 use rayon::prelude::*;
 
 use crate::{
-    dataset::{Damage, Dataset, Filter, Session},
+    dataset::{Damage, Dataset, Session},
     days::{class_rows, day_rows, days, speed_classes},
     ledger::{DEFAULT_BIN_US, LedgerError, Ledgered, Rows, session_ledger},
     progress::Progress,
@@ -183,7 +183,7 @@ pub fn derive(
         other => other,
     };
     let sessions = made.map_err(stopped)?;
-    let removed = sweep::sweep(dataset.disk(), dataset.root(), &dataset.sessions(&Filter::default()));
+    let removed = sweep::sweep(dataset);
     Ok(Derived { sessions, removed })
 }
 

@@ -287,8 +287,21 @@ impl CompactedIndex {
     /// # Errors
     /// When a directory or record cannot be read.
     pub fn read(root: &Path) -> io::Result<Self> {
+        Self::read_vehicles(root, &[])
+    }
+
+    /// Of some vehicles of a dataset, or of all when none is named.
+    ///
+    /// # Errors
+    /// When a directory or record cannot be read.
+    pub fn read_vehicles(root: &Path, vehicles: &[String]) -> io::Result<Self> {
+        let directory = root.join(COMPACTED_DIRECTORY);
+        let folders = match vehicles {
+            [] => entries(&directory)?,
+            some => some.iter().map(|v| directory.join(format!("vehicle={v}"))).collect(),
+        };
         let mut texts = Vec::new();
-        for vehicle in entries(&root.join(COMPACTED_DIRECTORY))? {
+        for vehicle in folders {
             for date in entries(&vehicle)? {
                 for path in entries(&date)?.into_iter().filter(|p| p.extension().is_some_and(|e| e == "json")) {
                     let below = path.strip_prefix(root).unwrap_or(&path).to_string_lossy().into_owned();
@@ -369,7 +382,15 @@ impl SealedFiles {
     /// # Errors
     /// When the records of compacted days cannot be read.
     pub fn open(root: &Path) -> io::Result<Self> {
-        Ok(Self { root: root.to_owned(), compacted: Arc::new(CompactedIndex::read(root)?) })
+        Self::open_vehicles(root, &[])
+    }
+
+    /// Of some vehicles of a dataset, or of all when none is named.
+    ///
+    /// # Errors
+    /// When the records of compacted days cannot be read.
+    pub fn open_vehicles(root: &Path, vehicles: &[String]) -> io::Result<Self> {
+        Ok(Self { root: root.to_owned(), compacted: Arc::new(CompactedIndex::read_vehicles(root, vehicles)?) })
     }
 
     /// The compacted days.

@@ -87,6 +87,20 @@ pub fn python() -> Option<PathBuf> {
     found
 }
 
+/// A Java that Spark runs with (a `JAVA_HOME`), or `None` after saying why Spark is left out. `directory` gets what may have to
+/// be put before it.
+///
+/// # Panics
+/// When Python cannot be started.
+pub fn spark_java(python: &Path, directory: &Path) -> Option<PathBuf> {
+    let output = Command::new(python).arg(peer("spark_java.py")).arg(directory).output().expect("python starts");
+    if !output.status.success() {
+        eprintln!("Spark is left out: {}", String::from_utf8_lossy(&output.stderr).trim());
+        return None;
+    }
+    Some(PathBuf::from(String::from_utf8_lossy(&output.stdout).trim()))
+}
+
 /// A Chromium browser, or `None` after saying why the test is skipped: the one that TALLYWHEEL_BROWSER names, or the first
 /// in the search path.
 pub fn browser() -> Option<PathBuf> {

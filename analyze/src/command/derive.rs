@@ -95,7 +95,16 @@ fn as_json(derived: &Derived, unusable: &[UnusableSession]) -> String {
                 _ => &[],
             };
             let m = &s.session.manifest;
-            json!({"vehicle": m.vehicle, "session": m.session, "state": state_name(&s.state), "damage": damage})
+            // The same words as in a roll-up's list of what is left out.
+            let reason = damage.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
+            json!({
+                "vehicle": m.vehicle,
+                "session": m.session,
+                "run": m.run.as_ref().map(|r| &r.run),
+                "state": state_name(&s.state),
+                "damage": damage,
+                "reason": (!damage.is_empty()).then_some(reason),
+            })
         })
         .collect();
     let value = json!({

@@ -3,21 +3,24 @@
 use std::{
     fs, io,
     path::{Path, PathBuf},
+    process,
     sync::Arc,
+    time::Duration,
 };
 
 use chrono::{Days, NaiveDate};
 use clap::Args as ClapArgs;
-use tallywheel_schemas::{Units, report::UnusableSession};
+use tallywheel_schemas::{Table, Units, report::UnusableSession};
 
-use super::{Common, Failure, Outcome, unusable};
+use super::{Failure, Outcome, UnitsFlag, unusable};
 use crate::{
     dataset::{Dataset, Filter},
     derive::{DeriveOptions, derive},
     interrupt::stop_flag,
     progress::Bar,
     rollup::{
-        Engine, EngineError, Frame, Limits, Parameters, Period, PeriodError, RollUpReport, html, report, roll_up,
+        Engine, EngineError, Frame, Limits, Parameters, Period, PeriodError, Results, ResultsError, RollUp,
+        RollUpReport, html, look_through, report, roll_up,
         source::{self, SourceError},
         text,
     },
@@ -26,8 +29,18 @@ use crate::{
 
 #[derive(Debug, ClapArgs)]
 pub(super) struct RollupArgs {
-    #[command(flatten)]
-    common: Common,
+    /// Dataset directory.
+    #[arg(long, required_unless_present = "results")]
+    data: Option<PathBuf>,
+    /// Directory with the sums of a week that analyze/spark/weekly.py has made, in place of a dataset.
+    #[arg(long, conflicts_with_all = ["data", "period", "vehicle", "day_distance_km", "day_speed_km_h", "jobs", "tables_only"])]
+    results: Option<PathBuf>,
+    /// How results are printed.
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Units of text and page; the other outputs name theirs.
+    #[arg(long, value_enum, default_value_t = UnitsFlag::Metric)]
+    units: UnitsFlag,
     /// ISO 8601 week, as 2026-W47. Without any period, the last week that has data.
     #[arg(long, group = "period")]
     week: Option<String>,
@@ -72,6 +85,8 @@ pub(super) enum RollupError {
     Engine(#[from] EngineError),
     #[error(transparent)]
     Source(#[from] SourceError),
+    #[error(transparent)]
+    Results(#[from] ResultsError),
     #[error("{}: there are no daily tables here, so there is nothing to roll up", path.display())]
     Nothing { path: PathBuf },
     #[error("{}: no data from {first} to {last}; there are some from {from} to {to}", path.display())]
@@ -81,28 +96,53 @@ pub(super) enum RollupError {
 }
 
 pub(super) fn run(args: &RollupArgs) -> Result<Outcome, Failure> {
+    let (rolled, unusable, notes) = match &args.results {
+        Some(results) => from_results(results)?,
+        None => from_dataset(args, args.data.as_deref().expect("clap asks for it where there are no results"))?,
+    };
+    let faults = !notes.is_empty() || !unusable.is_empty();
+    let document = RollUpReport::of(&rolled, unusable, notes);
+    let units: Units = args.units.into();
+    let vehicles = rolled.vehicles.filtered(|r| r.text("period") == Some(&rolled.period.name));
+    if let Some(out) = &args.out {
+        write(out, &document, &vehicles, units)?;
+    }
+    let text = match args.format {
+        Format::Text => text::text(&document, units),
+        Format::Json => document.json(),
+        Format::Csv => vehicles.csv(),
+    };
+    Ok(Outcome { text, faults })
+}
+
+/// A roll-up, the sessions that are left out of it, and notes.
+type Rolled = (RollUp, Vec<UnusableSession>, Vec<String>);
+
+fn from_results(directory: &Path) -> Result<Rolled, RollupError> {
+    let (results, said) = Results::read(directory)?;
+    let rolled = look_through(results, &Period::week(&said.week)?, &said.parameters, &Limits::default());
+    Ok((rolled, said.unusable_sessions, Vec::new()))
+}
+
+fn from_dataset(args: &RollupArgs, data: &Path) -> Result<Rolled, Failure> {
     let mut engine = Engine::new().map_err(RollupError::from)?;
-    let Filled { period, unusable, notes } =
-        if args.tables_only { from_tables(args, &mut engine)? } else { from_sessions(args, &mut engine)? };
+    let Filled { period, unusable, notes } = if tables_only(args, data) {
+        from_tables(args, data, &mut engine)?
+    } else {
+        from_sessions(args, data, &mut engine)?
+    };
     let parameters = Parameters {
         day_distance_m: args.day_distance_km * 1000.0,
         day_speed_km_h: args.day_speed_km_h,
         ..Parameters::default()
     };
     let rolled = roll_up(&mut engine, &period, &parameters, &Limits::default()).map_err(RollupError::from)?;
-    let faults = !notes.is_empty() || !unusable.is_empty();
-    let document = RollUpReport::of(&rolled, unusable, notes);
-    let units: Units = args.common.units.into();
-    let vehicles = rolled.vehicles.filtered(|r| r.text("period") == Some(&period.name));
-    if let Some(out) = &args.out {
-        write(out, &document, &vehicles, units)?;
-    }
-    let text = match args.common.format {
-        Format::Text => text::text(&document, units),
-        Format::Json => document.json(),
-        Format::Csv => vehicles.csv(),
-    };
-    Ok(Outcome { text, faults })
+    Ok((rolled, unusable, notes))
+}
+
+/// Where daily tables were brought without their sessions, they are what there is.
+fn tables_only(args: &RollupArgs, data: &Path) -> bool {
+    args.tables_only || (!data.join("sessions").exists() && data.join(Table::Days.name()).is_dir())
 }
 
 /// What the engine was filled with.
@@ -123,12 +163,12 @@ fn asked(args: &RollupArgs) -> Result<Option<Period>, RollupError> {
 }
 
 /// The period in data of some days, and an error where it has none of them.
-fn settled(args: &RollupArgs, asked: Option<Period>, with_data: &[NaiveDate]) -> Result<Period, RollupError> {
-    let path = || args.common.data.clone();
+fn settled(life: bool, data: &Path, asked: Option<Period>, with_data: &[NaiveDate]) -> Result<Period, RollupError> {
+    let path = || data.to_owned();
     let (Some(from), Some(to)) = (with_data.first().copied(), with_data.last().copied()) else {
         return Err(RollupError::Nothing { path: path() });
     };
-    let period = asked.unwrap_or_else(|| if args.life { Period::life(from, to) } else { Period::week_of(to) });
+    let period = asked.unwrap_or_else(|| if life { Period::life(from, to) } else { Period::week_of(to) });
     if !with_data.iter().any(|d| (period.first..=period.last).contains(d)) {
         return Err(RollupError::NoDays { path: path(), first: period.first, last: period.last, from, to });
     }
@@ -140,9 +180,9 @@ fn days_of(engine: &Engine) -> Result<Vec<NaiveDate>, RollupError> {
 }
 
 /// Makes what is missing of the sessions' derived tables and takes their rows.
-fn from_sessions(args: &RollupArgs, engine: &mut Engine) -> Result<Filled, Failure> {
+fn from_sessions(args: &RollupArgs, data: &Path, engine: &mut Engine) -> Result<Filled, Failure> {
     let asked = asked(args)?;
-    let dataset = Dataset::open(&args.common.data)?;
+    let dataset = Dataset::open_vehicles(data, &args.vehicle)?;
     let by_vehicle = Filter { vehicles: args.vehicle.clone(), ..Filter::default() };
     let newest = dataset.sessions(&by_vehicle).iter().map(|s| s.manifest.end_us.naive_date()).max();
     let period = match (&asked, newest) {
@@ -165,27 +205,26 @@ fn from_sessions(args: &RollupArgs, engine: &mut Engine) -> Result<Filled, Failu
     };
     let derived = derive(&dataset, &sessions, &options, &Bar::new())?;
     unusable.extend(source::take(&derived, engine).map_err(RollupError::from)?);
-    let period = settled(args, period, &days_of(engine)?)?;
+    let period = settled(args.life, data, period, &days_of(engine)?)?;
     Ok(Filled { period, unusable, notes: Vec::new() })
 }
 
 /// Takes the daily tables as they lie there.
-fn from_tables(args: &RollupArgs, engine: &mut Engine) -> Result<Filled, RollupError> {
-    let root = &args.common.data;
+fn from_tables(args: &RollupArgs, data: &Path, engine: &mut Engine) -> Result<Filled, RollupError> {
     let asked = asked(args)?;
-    let (from, to) = source::dates(root)?.ok_or_else(|| RollupError::Nothing { path: root.clone() })?;
+    let (from, to) = source::dates(data)?.ok_or_else(|| RollupError::Nothing { path: data.to_owned() })?;
     // Without a period asked for, the last week that has a file, or everything.
     let around = asked.clone().or_else(|| (!args.life).then(|| Period::week_of(to)));
     // The last file may be of the week before that of its last possible day.
     let (first, last) = around.as_ref().map_or((from, to), |p| (p.history_first() - Days::new(14), p.last));
-    let read = source::read(root, first, last, &args.vehicle, engine)?;
-    let period = settled(args, asked, &days_of(engine)?)?;
+    let read = source::read(data, first, last, &args.vehicle, engine)?;
+    let period = settled(args.life, data, asked, &days_of(engine)?)?;
     let unread =
         |(path, reason): (PathBuf, String)| format!("{} cannot be read and is left out: {reason}.", path.display());
     Ok(Filled { period, unusable: Vec::new(), notes: read.unreadable.into_iter().map(unread).collect() })
 }
 
-/// Writes the documents, each whole under a temporary name first.
+/// Writes the documents, each whole under a name of this process first: two roll-ups at once leave whole files.
 fn write(out: &Path, document: &RollUpReport, vehicles: &Frame, units: Units) -> Result<(), Failure> {
     let failed = |path: &Path| {
         let path = path.to_owned();
@@ -193,15 +232,35 @@ fn write(out: &Path, document: &RollUpReport, vehicles: &Frame, units: Units) ->
     };
     let parquet = report::parquet(vehicles).map_err(RollupError::Parquet)?;
     fs::create_dir_all(out).map_err(failed(out))?;
+    forget_unfinished(out);
     for (name, content) in [
         ("rollup.html", html::page(document, units).into_bytes()),
         ("rollup.json", document.json().into_bytes()),
         ("rollup.csv", vehicles.csv().into_bytes()),
         ("rollup.parquet", parquet),
     ] {
-        let (path, partial) = (out.join(name), out.join(format!(".{name}.partial")));
-        fs::write(&partial, content).map_err(failed(&partial))?;
-        fs::rename(&partial, &path).map_err(failed(&path))?;
+        let (path, partial) = (out.join(name), out.join(format!(".{name}.{}.partial", process::id())));
+        let written = fs::write(&partial, content).and_then(|()| fs::rename(&partial, &path));
+        written.map_err(|source| {
+            // Of no use any more; if it cannot be removed either, the error says why.
+            let _ = fs::remove_file(&partial);
+            Failure::Write { path, source }
+        })?;
     }
     Ok(())
 }
+
+/// Removes what a killed roll-up left an hour ago or earlier; a running one takes moments.
+fn forget_unfinished(out: &Path) {
+    for entry in fs::read_dir(out).into_iter().flatten().flatten() {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let age = entry.metadata().and_then(|m| m.modified()).map(|t| t.elapsed().unwrap_or_default());
+        if name.starts_with(".rollup.") && name.ends_with(".partial") && age.is_ok_and(|a| a > UNFINISHED) {
+            // What cannot be removed is hidden and does no harm.
+            let _ = fs::remove_file(entry.path());
+        }
+    }
+}
+
+/// Age from which an unfinished document is left over.
+const UNFINISHED: Duration = Duration::from_secs(3600);

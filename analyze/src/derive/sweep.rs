@@ -5,13 +5,12 @@ use std::{
     collections::HashSet,
     fs,
     path::{Path, PathBuf},
-    sync::Arc,
     time::{Duration, SystemTime},
 };
 
 use tallywheel_schemas::{Table, table::WORK_DIRECTORY};
 
-use crate::{dataset::Session, disk::Disk};
+use crate::dataset::{Dataset, Filter, Session};
 
 /// Age from which what a killed process left is removed. A running one takes seconds.
 const STALE: Duration = Duration::from_secs(3600);
@@ -24,13 +23,22 @@ pub(super) fn forget(session: &Session) {
     }
 }
 
-/// Removes the derived files of sessions that the dataset does not have, and old unfinished files; gives the former,
-/// below the root.
-pub(super) fn sweep(disk: &Disk, root: &Path, sessions: &[Arc<Session>]) -> Vec<PathBuf> {
+/// Removes the derived files of sessions that the dataset does not have, as far as its vehicles were looked at, and old
+/// unfinished files; gives the former, below the root.
+pub(super) fn sweep(dataset: &Dataset) -> Vec<PathBuf> {
+    let (disk, root) = (dataset.disk(), dataset.root());
+    let sessions = dataset.sessions(&Filter::default());
     let wanted: HashSet<PathBuf> =
         sessions.iter().flat_map(|s| Table::DERIVED.into_iter().map(|t| s.derived_path(t))).collect();
     let mut removed = Vec::new();
-    for path in Table::DERIVED.into_iter().flat_map(|t| files(&root.join(t.name()), 3)) {
+    let found = |table: Table| -> Vec<PathBuf> {
+        let directory = root.join(table.name());
+        match dataset.vehicles() {
+            [] => files(&directory, 3).collect(),
+            some => some.iter().flat_map(|v| files(&directory.join(format!("vehicle={v}")), 2)).collect(),
+        }
+    };
+    for path in Table::DERIVED.into_iter().flat_map(found) {
         let ours = path.extension().is_some_and(|e| e == "parquet");
         if ours && !wanted.contains(&path) && disk.remove_if_there(&path).is_ok() {
             removed.push(path.strip_prefix(root).unwrap_or(&path).to_owned());

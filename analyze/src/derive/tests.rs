@@ -13,6 +13,7 @@ use tempfile::TempDir;
 
 use super::*;
 use crate::{
+    dataset::Filter,
     disk::{Disk, Fault},
     fixture::{Columns, Sealed},
     ledger::{read_back, write_derived},
@@ -339,4 +340,25 @@ fn contents(root: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
             None => (below(&path), bytes),
         })
         .collect()
+}
+
+#[test]
+fn one_vehicle_alone_leaves_the_others_as_they_are() {
+    let dir = fleet();
+    run(dir.path(), &DeriveOptions::default());
+    let forget = |vehicle: &str| {
+        let folder = dir.path().join(format!("sessions/vehicle={vehicle}/date=2026-11-23"));
+        let path = fs::read_dir(folder).expect("a folder").next().expect("a manifest").expect("an entry").path();
+        fs::remove_file(path).expect("removed");
+    };
+    forget("skerry-1");
+    forget("skerry-2");
+    let only = ["skerry-1".to_owned()];
+    let dataset = Dataset::open_vehicles(dir.path(), &only).expect("a dataset");
+    let sessions = dataset.sessions(&Filter::default());
+    assert_eq!(sessions.iter().map(|s| s.manifest.session.as_str()).collect::<Vec<_>>(), ["skerry-1-1"]);
+    let derived = derive(&dataset, &sessions, &DeriveOptions::default(), &Silent).expect("derived");
+    assert_eq!(remade(&derived), [NOTHING]);
+    assert!(derived.removed.len() == 4 && derived.removed.iter().all(|p| p.to_string_lossy().contains("skerry-1")));
+    assert_eq!(derived_files(dir.path()).len(), 12);
 }

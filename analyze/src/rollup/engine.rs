@@ -1,20 +1,17 @@
 //! The embedded engine: SQLite in memory, which is given rows of `days` and `speed_classes` and runs the statements.
 
-use arrow::{
-    array::{Array as _, AsArray, RecordBatch},
-    datatypes::{DataType, Float64Type, Int32Type, Int64Type},
-};
+use arrow::{array::RecordBatch, datatypes::DataType};
 use rusqlite::{Connection, ToSql, types::ValueRef};
 use tallywheel_schemas::Table;
 
 use super::{
-    frame::{Frame, Item},
+    frame::{Frame, Item, items},
     period::CalendarRow,
     sql::{CLASSES_READ, DAYS_READ, STATEMENTS},
 };
 
 /// What makes a day short or slow, and a pack empty.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct Parameters {
     /// A day up to this distance is short, m.
     pub day_distance_m: f64,
@@ -214,30 +211,4 @@ impl ToSql for Item {
             Self::Text(t) => t.to_sql(),
         }
     }
-}
-
-/// A column's cells, whatever of the table's types it has.
-fn items(batch: &RecordBatch, name: &str) -> Option<Vec<Item>> {
-    let column = batch.column_by_name(name)?;
-    let rows = 0..column.len();
-    let known = |i: usize, item: Item| if column.is_null(i) { Item::Null } else { item };
-    Some(match column.data_type() {
-        DataType::Float64 => {
-            let values = column.as_primitive::<Float64Type>();
-            rows.map(|i| known(i, Item::Number(values.value(i)))).collect()
-        }
-        DataType::Int64 => {
-            let values = column.as_primitive::<Int64Type>();
-            rows.map(|i| known(i, Item::Count(values.value(i)))).collect()
-        }
-        DataType::Utf8 => {
-            let values = column.as_string::<i32>();
-            rows.map(|i| known(i, Item::Text(values.value(i).to_owned()))).collect()
-        }
-        DataType::Dictionary(_, _) => {
-            let values = column.as_dictionary_opt::<Int32Type>()?.downcast_dict::<arrow::array::StringArray>()?;
-            values.into_iter().map(|v| v.map_or(Item::Null, |v| Item::Text(v.to_owned()))).collect()
-        }
-        _ => return None,
-    })
 }

@@ -1,10 +1,10 @@
 //! The result of a statement: named columns of numbers and texts.
 
-use std::sync::Arc;
+use std::{cmp::Ordering, sync::Arc};
 
 use arrow::{
-    array::{ArrayRef, Float64Array, Int64Array, RecordBatch, StringArray},
-    datatypes::{DataType, Field, Schema},
+    array::{Array as _, ArrayRef, AsArray, Float64Array, Int64Array, RecordBatch, StringArray},
+    datatypes::{DataType, Field, Float64Type, Int32Type, Int64Type, Schema},
     error::ArrowError,
 };
 use serde_json::{Map, Value};
@@ -49,6 +49,47 @@ impl Frame {
     pub fn filtered(&self, keep: impl Fn(Row<'_>) -> bool) -> Self {
         let rows = self.iter().filter(|r| keep(*r)).map(|r| r.items.to_vec()).collect();
         Self { columns: self.columns.clone(), rows }
+    }
+
+    /// The cells of a record batch.
+    ///
+    /// # Errors
+    /// When a column is neither numbers, whole numbers nor text.
+    pub fn of(batch: &RecordBatch) -> Result<Self, String> {
+        let columns: Vec<String> = batch.schema().fields().iter().map(|f| f.name().clone()).collect();
+        let mut read = Vec::new();
+        for name in &columns {
+            read.push(
+                items(batch, name).ok_or_else(|| format!("column `{name}` has a type that no result has"))?.into_iter(),
+            );
+        }
+        let row = |_| read.iter_mut().map(|column| column.next().unwrap_or(Item::Null)).collect();
+        Ok(Self { rows: (0..batch.num_rows()).map(row).collect(), columns })
+    }
+
+    /// Adds the rows of another frame with the same columns.
+    ///
+    /// # Errors
+    /// When its columns are others.
+    pub fn append(&mut self, more: Self) -> Result<(), String> {
+        if self.columns.is_empty() {
+            self.columns = more.columns;
+        } else if self.columns != more.columns {
+            return Err(format!("columns {} are not {}", more.columns.join(", "), self.columns.join(", ")));
+        }
+        self.rows.extend(more.rows);
+        Ok(())
+    }
+
+    /// The rows in the order of some columns.
+    #[must_use]
+    pub fn sorted(mut self, columns: &[&str]) -> Self {
+        let at: Vec<usize> = columns.iter().filter_map(|name| self.columns.iter().position(|c| c == name)).collect();
+        let order = |a: &Vec<Item>, b: &Vec<Item>| {
+            at.iter().map(|i| a[*i].order(&b[*i])).find(|o| o.is_ne()).unwrap_or(Ordering::Equal)
+        };
+        self.rows.sort_by(order);
+        self
     }
 
     /// The frame as a record batch; a column is whole numbers, numbers or text by what is in it, and nullable.
@@ -131,6 +172,14 @@ impl Item {
         }
     }
 
+    /// Numbers by value, texts by their bytes.
+    fn order(&self, other: &Self) -> Ordering {
+        match (self.number(), other.number()) {
+            (Some(a), Some(b)) => a.total_cmp(&b),
+            _ => self.text().cmp(&other.text()),
+        }
+    }
+
     fn json(&self) -> Value {
         match self {
             Self::Null => Value::Null,
@@ -148,6 +197,32 @@ impl Item {
             Self::Text(t) => t.clone(),
         }
     }
+}
+
+/// A column's cells, whatever of the table's types it has.
+pub(super) fn items(batch: &RecordBatch, name: &str) -> Option<Vec<Item>> {
+    let column = batch.column_by_name(name)?;
+    let rows = 0..column.len();
+    let known = |i: usize, item: Item| if column.is_null(i) { Item::Null } else { item };
+    Some(match column.data_type() {
+        DataType::Float64 => {
+            let values = column.as_primitive::<Float64Type>();
+            rows.map(|i| known(i, Item::Number(values.value(i)))).collect()
+        }
+        DataType::Int64 => {
+            let values = column.as_primitive::<Int64Type>();
+            rows.map(|i| known(i, Item::Count(values.value(i)))).collect()
+        }
+        DataType::Utf8 => {
+            let values = column.as_string::<i32>();
+            rows.map(|i| known(i, Item::Text(values.value(i).to_owned()))).collect()
+        }
+        DataType::Dictionary(_, _) => {
+            let values = column.as_dictionary_opt::<Int32Type>()?.downcast_dict::<arrow::array::StringArray>()?;
+            values.into_iter().map(|v| v.map_or(Item::Null, |v| Item::Text(v.to_owned()))).collect()
+        }
+        _ => return None,
+    })
 }
 
 #[cfg(test)]
@@ -169,5 +244,9 @@ mod tests {
         assert_eq!(batch.schema().field(1).data_type(), &DataType::Int64);
         assert_eq!(batch.column(2).null_count(), 1);
         assert_eq!(frame.iter().nth(1).expect("a row").number("trips"), Some(0.0));
+        assert_eq!(Frame::of(&batch), Ok(frame.clone()));
+        let turned = frame.clone().sorted(&["trips", "vehicle"]);
+        assert_eq!(turned.iter().map(|r| r.text("vehicle")).collect::<Vec<_>>(), [Some("skerry-2"), Some("skerry-1")]);
+        assert!(turned.clone().append(Frame::default()).is_err());
     }
 }

@@ -146,8 +146,12 @@ fn attention_row(a: &Attention) -> Markup {
     }
 }
 
-/// A quantity of the tiles: title, column, and how a value is shown.
-type Tile = (&'static str, &'static str, fn(f64, Units) -> (String, &'static str));
+/// How a value is shown: digits and unit.
+type Show = fn(f64, Units) -> (String, &'static str);
+/// A quantity of the tiles: title, column, and how it is shown.
+type Tile = (&'static str, &'static str, Show);
+/// A line over weeks: title, values, and how the last is shown.
+type Line<'a> = (&'static str, &'a [Option<f64>], Show);
 
 const TILES: [Tile; 8] = [
     ("Distance", "distance_km", |v, u| distance(v, u)),
@@ -169,9 +173,7 @@ const SUMS: [&str; 5] = ["distance_km", "drive_h", "trips", "fuel_l", "wall_kwh"
 fn tiles(now: &Value, before: &Value, change: Option<&OwnChange>, report: &RollUpReport, units: Units) -> Markup {
     let share = report.period.length_days() as f64 / super::period::BEFORE_DAYS as f64;
     let scaled = |column: &str, v: f64| if SUMS.contains(&column) { v * share } else { v };
-    let shown = |show: fn(f64, Units) -> (String, &'static str), v: Option<f64>| {
-        v.map_or_else(|| ("–".to_owned(), ""), |v| show(v, units))
-    };
+    let shown = |show: Show, v: Option<f64>| v.map_or_else(|| ("–".to_owned(), ""), |v| show(v, units));
     html! {
         div.tiles { @for (title, column, show) in TILES {
             @let (value, unit) = shown(show, number(now, column));
@@ -189,12 +191,9 @@ fn tiles(now: &Value, before: &Value, change: Option<&OwnChange>, report: &RollU
     }
 }
 
-/// A value with its unit, in the units asked for.
-type Show = fn(f64, Units) -> (String, &'static str);
-
 fn sparks(trend: &Trend, width: f64, units: Units) -> Markup {
     let last = |values: &[Option<f64>]| values.iter().rev().find_map(|v| *v);
-    let lines: [(&str, &[Option<f64>], Show); 3] = [
+    let lines: [Line<'_>; 3] = [
         ("Consumption, standardised", &trend.l_per_100km_standardised, |v, u| consumption(v, u)),
         ("Distance assisted", &trend.assist_share, |v, _| (fixed(v * 100.0, 1), "%")),
         ("Distance", &trend.distance_km, |v, u| distance(v, u)),
@@ -294,18 +293,18 @@ fn findings(list: &[Finding]) -> Markup {
 
 /// The rest of the roll-up's columns, beside the four weeks before.
 fn details(v: &VehicleReport, units: Units) -> Markup {
-    type Show = fn(f64, Units) -> String;
-    let percent: Show = |v, _| format!("{} %", fixed(v * 100.0, 1));
-    let temperature: Show = |v, u| match u {
+    type Whole = fn(f64, Units) -> String;
+    let percent: Whole = |v, _| format!("{} %", fixed(v * 100.0, 1));
+    let temperature: Whole = |v, u| match u {
         Units::Metric => format!("{} °C", fixed(v, 0)),
         Units::Us => format!("{} °F", fixed(fahrenheit(v), 0)),
     };
-    let seconds: Show = |v, _| duration(v);
-    let mileage: Show = |v, u| {
+    let seconds: Whole = |v, _| duration(v);
+    let mileage: Whole = |v, u| {
         let (t, unit) = consumption(v, u);
         format!("{t} {unit}")
     };
-    let rows: [(&str, &str, Show); 17] = [
+    let rows: [(&str, &str, Whole); 17] = [
         ("Consumption while assisted", "l_per_100km_assisted", mileage),
         ("… standardised", "l_per_100km_assisted_standardised", mileage),
         ("Consumption while not assisted", "l_per_100km_unassisted", mileage),
@@ -328,7 +327,7 @@ fn details(v: &VehicleReport, units: Units) -> Markup {
         ("Malformed messages", "bad_messages", |v, _| fixed(v, 0)),
     ];
     let cell =
-        |row: &Value, column: &str, show: Show| number(row, column).map_or_else(|| "–".to_owned(), |v| show(v, units));
+        |row: &Value, column: &str, show: Whole| number(row, column).map_or_else(|| "–".to_owned(), |v| show(v, units));
     html! {
         table {
             thead { tr { th { "" } th.n { "Now" } th.n { "Four weeks before" } th.n.wide { "Change" } } }

@@ -2,7 +2,8 @@
 //!
 //! ```text
 //! days, speed_classes ──source──► engine ──SQL (schemas/sql)──► vehicle_periods, fleet_periods, vehicle_days
-//!                                                                     └──► attention, trends ──► report
+//!                └─────────► Spark ──the same SQL──► Parquet ──results──┤
+//!                                                                       └──► attention, trends ──► report
 //! ```
 //!
 //! The sums are SQL and nothing else ([`sql`]), so that they can move to DuckDB or Spark as they are; what needs
@@ -15,6 +16,7 @@ pub mod html;
 pub mod period;
 mod plots;
 pub mod report;
+pub mod results;
 pub mod source;
 pub mod sql;
 pub mod text;
@@ -29,6 +31,7 @@ pub use engine::{Engine, EngineError, Parameters};
 pub use frame::Frame;
 pub use period::{Period, PeriodError};
 pub use report::RollUpReport;
+pub use results::{Results, ResultsError};
 
 use attention::{
     Found, OwnChange,
@@ -101,10 +104,15 @@ pub fn roll_up(
 ) -> Result<RollUp, EngineError> {
     let with_data: BTreeSet<String> = engine.days()?.into_iter().collect();
     engine.roll_up(&calendar(period, &with_data), parameters)?;
-    let (vehicles, fleet) = (engine.result("vehicle_periods")?, engine.result("fleet_periods")?);
-    let days = engine.result("vehicle_days")?.filtered(|r| r.text("period") == Some(&period.name));
-    let reference = engine.result("class_reference")?.filtered(|r| r.text("period") == Some(&period.name));
-    Ok(RollUp {
+    Ok(look_through(Results::of(engine)?, period, parameters, limits))
+}
+
+/// What the sums of a period say, wherever they were made.
+pub fn look_through(results: Results, period: &Period, parameters: &Parameters, limits: &Limits) -> RollUp {
+    let Results { vehicles, fleet, days, reference } = results;
+    let of_period = |frame: Frame| frame.filtered(|r| r.text("period") == Some(&period.name));
+    let (days, reference) = (of_period(days), of_period(reference));
+    RollUp {
         found: attention::look(period, &days, &vehicles, parameters, limits),
         trends: Trends::of(period, &days, &reference),
         seen: seen(period, &vehicles),
@@ -115,7 +123,7 @@ pub fn roll_up(
         days,
         parameters: *parameters,
         limits: *limits,
-    })
+    }
 }
 
 fn seen(period: &Period, vehicles: &Frame) -> Seen {

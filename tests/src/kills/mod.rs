@@ -1,10 +1,10 @@
-//! `kill -9` at random moments of gathering, deriving and compacting, and a judge of what is left.
+//! `kill -9` at random moments of gathering, deriving, compacting and rolling up, and a judge of what is left.
 //!
 //! A small fleet is made once and each program run on it undisturbed, which gives the outcome that counts and the time
 //! that a run takes. Then, point by point, the real program is started on a copy and killed after a random part of that
-//! time. What is left must hold: `verify` finds nothing damaged, foreign or unreadable, and no engine that reads whole
-//! tables would see a row twice. Then the program is run again, and the dataset must be the same as after an
-//! undisturbed run.
+//! time. What is left must hold: `verify` finds nothing damaged, foreign or unreadable, no engine that reads whole
+//! tables would see a row twice, and each document of a roll-up is whole or not there. Then the program is run again,
+//! and the dataset must be the same as after an undisturbed run. A roll-up's documents must each be whole or not there.
 
 mod fleet;
 
@@ -34,7 +34,7 @@ use crate::program;
 
 pub use fleet::{link, make_fleet};
 
-/// Kills `collect`, `derive` and `compact` at random moments and holds what is left against an undisturbed run.
+/// Kills `collect`, `derive`, `compact` and `rollup` at random moments and holds what is left against an undisturbed run.
 ///
 /// The last line of stdout is a JSON object with the counts. Exit codes: 0 nothing went wrong; 1 something did; 2 wrong
 /// usage.
@@ -61,16 +61,18 @@ enum Job {
     Collect,
     Derive,
     Compact,
+    RollUp,
 }
 
 impl Job {
-    const ALL: [Self; 3] = [Self::Collect, Self::Derive, Self::Compact];
+    const ALL: [Self; 4] = [Self::Collect, Self::Derive, Self::Compact, Self::RollUp];
 
     const fn name(self) -> &'static str {
         match self {
             Self::Collect => "collect",
             Self::Derive => "derive",
             Self::Compact => "compact",
+            Self::RollUp => "rollup",
         }
     }
 
@@ -80,6 +82,7 @@ impl Job {
             Self::Collect => command.arg("collect").arg(source).arg("--into").arg(data),
             Self::Derive => command.arg("derive").arg("--data").arg(data),
             Self::Compact => command.arg("compact").arg(data).arg("--remove-originals"),
+            Self::RollUp => command.args(["rollup", "--data"]).arg(data).arg("--out").arg(documents(data)),
         };
         command.stdout(Stdio::null()).stderr(Stdio::piped());
         command
@@ -89,9 +92,14 @@ impl Job {
     fn prepare(self, source: &Path, data: &Path) -> io::Result<()> {
         match self {
             Self::Collect => Ok(()),
-            Self::Derive | Self::Compact => link(source, data),
+            Self::Derive | Self::Compact | Self::RollUp => link(source, data),
         }
     }
+}
+
+/// Where the documents of a dataset's roll-up go.
+fn documents(data: &Path) -> PathBuf {
+    data.with_extension("rolled-up")
 }
 
 /// What was counted.
@@ -158,15 +166,27 @@ fn kill_points(job: Job, source: &Path, work: &Path, points: u32, seed: u64) -> 
         if let Some(fault) = inconsistency(&data)? {
             wrong(fault);
         }
+        let whole = |(name, hash): &(&PathBuf, &String)| expected.get(*name) == Some(*hash);
+        if let Some((name, _)) = files(&documents(&data))?.iter().find(|f| !whole(f)) {
+            wrong(format!("{} is not whole", name.display()));
+        }
         match finish(job, source, &data) {
             Ok(()) if contents(&data)? == expected => {}
             Ok(()) => wrong("the next run ends otherwise than an undisturbed one".to_owned()),
             Err(error) => wrong(format!("the next run fails: {error}")),
         }
-        fs::remove_dir_all(&data)?;
+        forget(&data)?;
     }
-    fs::remove_dir_all(&whole)?;
+    forget(&whole)?;
     Ok(counts)
+}
+
+/// Removes a dataset and its roll-up.
+fn forget(data: &Path) -> io::Result<()> {
+    if documents(data).exists() {
+        fs::remove_dir_all(documents(data))?;
+    }
+    fs::remove_dir_all(data)
 }
 
 /// Starts a job and kills it; says whether it was still going.
@@ -209,30 +229,40 @@ fn twice(data: &Path) -> io::Result<Option<String>> {
     Ok(twice.map(|p| format!("{} is there twice", p.path)))
 }
 
-/// Every visible file by its content. `days` tell of their sources' times of change, so theirs are compared by their
-/// rows.
+/// Every visible file of a dataset and of its roll-up by its content. `days` tell of their sources' times of change, so
+/// theirs are compared by their rows.
 fn contents(data: &Path) -> io::Result<BTreeMap<PathBuf, String>> {
-    let (mut found, mut directories) = (BTreeMap::new(), vec![data.to_owned()]);
-    while let Some(directory) = directories.pop() {
-        for entry in fs::read_dir(&directory)? {
-            let path = entry?.path();
-            let name = path.strip_prefix(data).map_err(io::Error::other)?.to_owned();
-            if name.starts_with(".work") || name.starts_with(Table::Days.name()) {
-                continue;
-            }
-            if path.is_dir() {
-                directories.push(path);
-            } else {
-                found.insert(name, Digest::of(&fs::read(&path)?).to_string());
-            }
-        }
-    }
+    let mut found = files(data)?;
+    found.retain(|name, _| !name.starts_with(Table::Days.name()));
+    found.extend(files(&documents(data))?);
     if data.join(Table::Days.name()).is_dir() {
         let dataset = Dataset::open(data).map_err(io::Error::other)?;
         let derived = derive(&dataset, &dataset.sessions(&Filter::default()), &DeriveOptions::default(), &Silent);
         let tables = derived.map_err(io::Error::other)?.tables().map_err(io::Error::other)?;
         let rows: Vec<String> = (0..tables.days.height()).map(|i| format!("{:?}", tables.days.get(i))).collect();
         found.insert(Table::Days.name().into(), Digest::of(rows.join("\n").as_bytes()).to_string());
+    }
+    Ok(found)
+}
+
+/// The visible files below a directory with their hashes; none where there is no directory.
+fn files(root: &Path) -> io::Result<BTreeMap<PathBuf, String>> {
+    let mut found = BTreeMap::new();
+    let mut directories: Vec<PathBuf> = root.is_dir().then(|| root.to_owned()).into_iter().collect();
+    while let Some(directory) = directories.pop() {
+        for entry in fs::read_dir(&directory)? {
+            let entry = entry?;
+            let path = entry.path();
+            if entry.file_name().as_encoded_bytes().starts_with(b".") {
+                continue;
+            }
+            if path.is_dir() {
+                directories.push(path);
+            } else {
+                let name = path.strip_prefix(root).map_err(io::Error::other)?.to_owned();
+                found.insert(name, Digest::of(&fs::read(&path)?).to_string());
+            }
+        }
     }
     Ok(found)
 }

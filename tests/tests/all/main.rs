@@ -22,6 +22,7 @@ mod public_data;
 mod python_peers;
 mod rollup_engines;
 mod simulated;
+mod spark_job;
 mod statistics;
 mod status_and_corrections;
 mod terminal;

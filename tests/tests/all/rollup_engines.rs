@@ -16,7 +16,7 @@ use tallywheel_analyze::rollup::{
     sql::STATEMENTS,
 };
 use tallywheel_sample_logs::fleet::{Fault, FleetPlan, Library, Planted, tables};
-use tallywheel_tests::{Bench, peer, python};
+use tallywheel_tests::{Bench, peer, python, spark_java};
 
 /// Results by statement: columns, and rows by their key.
 type Results = BTreeMap<String, (Vec<String>, BTreeMap<String, Vec<Value>>)>;
@@ -126,32 +126,29 @@ fn every_engine_gives_every_cell_alike() {
     let calendar = bench.write("calendar.csv", &format!("period,day,role\n{lines}"));
     let parameters = serde_json::to_string(&Parameters::default()).expect("JSON");
     let parameters = bench.write("parameters.json", &parameters);
-    let ask = |script: &str, engine: &[&str], sql: &[PathBuf]| {
+    let ask = |script: &str, engine: &[&str], sql: &[PathBuf], java: &Path| {
         let mut command = Command::new(&python);
-        command.arg(peer(script)).args(engine).arg(&root).args(sql).args([&calendar, &parameters]);
+        command
+            .env("JAVA_HOME", java)
+            .arg(peer(script))
+            .args(engine)
+            .arg(&root)
+            .args(sql)
+            .args([&calendar, &parameters]);
         let output = command.output().expect("python starts");
         (output.status.success(), output.stdout, String::from_utf8_lossy(&output.stderr).into_owned())
     };
-    let (good, stdout, said) = ask("rollup_numpy.py", &[], &[]);
+    let (good, stdout, said) = ask("rollup_numpy.py", &[], &[], Path::new(""));
     assert!(good, "{said}");
     let cells = compare("numpy", &ours, &results(&serde_json::from_slice(&stdout).expect("JSON")));
     assert!(cells > 20_000, "{cells} cells");
-    let (good, stdout, said) = ask("rollup_engines.py", &["duckdb"], &[sql_directory()]);
+    let (good, stdout, said) = ask("rollup_engines.py", &["duckdb"], &[sql_directory()], Path::new(""));
     assert!(good, "{said}");
     assert_eq!(compare("DuckDB", &ours, &results(&serde_json::from_slice(&stdout).expect("JSON"))), cells);
-    if !has_spark(&python) {
-        eprintln!("Spark is left out: it needs pyspark and a Java of version 17 or later");
-        return;
-    }
-    let (good, stdout, said) = ask("rollup_engines.py", &["spark"], &[sql_directory()]);
+    let Some(java) = spark_java(&python, &bench.path("java")) else { return };
+    let (good, stdout, said) = ask("rollup_engines.py", &["spark"], &[sql_directory()], &java);
     assert!(good, "{said}");
     assert_eq!(compare("Spark", &ours, &results(&serde_json::from_slice(&stdout).expect("JSON"))), cells);
-}
-
-/// Whether that Python has pyspark and there is a Java to run it.
-fn has_spark(python: &Path) -> bool {
-    let works = |command: &mut Command| command.output().is_ok_and(|o| o.status.success());
-    works(Command::new(python).args(["-c", "import pyspark"])) && works(Command::new("java").arg("-version"))
 }
 
 /// What a statement reads is in the table's schema, so that a renamed column is found here and not by an engine.
