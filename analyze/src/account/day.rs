@@ -103,6 +103,19 @@ mod tests {
         assert_eq!((weighted.curve.as_str(), day.unknown), ("own", None));
     }
 
+    /// UN R101, annex 8, weighted consumption `(De·C1 + Dav·C2) / (De + Dav)` with Dav = 25 km (formula from memory; its
+    /// worked numbers follow from it): a day of De + Dav with a pack that lasts for De.
+    #[test]
+    fn a_day_is_weighted_as_un_r101_weights_two_conditions() {
+        for (range_km, with, without, weighted) in [(25.0, 0.0, 8.0, 4.0), (50.0, 1.2, 6.6, 3.0)] {
+            let with = Consumption { fuel_l_per_100km: with, wall_wh_per_km: None };
+            let account =
+                Account { utility: Some(Utility::Own), daily_km: vec![range_km + 25.0], ..Account::default() };
+            let day = day(&account, Some(range_km), Some(without), Some(with));
+            close(day.weighted.expect("weighted").figures.fuel_l_per_100km, weighted);
+        }
+    }
+
     #[test]
     fn without_a_range_nothing_is_said() {
         let day = day(&Account::default(), None, Some(10.0), Some(WITH));
