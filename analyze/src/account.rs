@@ -21,7 +21,7 @@ use tallywheel_schemas::{
 
 pub use charging::Charging;
 pub use consumption::{Consumption, KWH_PER_LITRE_PETROL, gain_percent};
-pub use net_energy::{NET_ENERGY_LIMIT, net_energy_share};
+pub use net_energy::{NET_ENERGY_LIMIT, baseline_on_the_pack, net_energy_share};
 pub use utility::{source as utility_source, utility_factor};
 
 use crate::{run::RunFacts, tally::Tally, uncertainty};
@@ -29,6 +29,9 @@ use assist_end::End;
 use charging::Wall;
 use lines::{Electricity, Fuel};
 use range::{Working, relative_standard_error};
+
+/// Net energy per km below which the pack is as full after a run as before it, Wh/km.
+pub const NOTHING_TAKEN_WH: f64 = 0.5;
 
 /// Everything that the account is made from.
 #[derive(Debug, Clone, Copy)]
@@ -58,6 +61,7 @@ pub fn equivalent_full_cycles(out_ah: f64, in_ah: f64, capacity_ah: f64) -> f64 
 /// When a ledger's frame lacks its columns.
 pub fn account(input: &AccountInput<'_>) -> PolarsResult<EnergyAccount> {
     let AccountInput { campaign, mileage, baseline, assist, rig, charging } = *input;
+    let (charging, implausible) = charging.plausible();
     let (stated, pack) = (&campaign.account, rig.map(|r| r.pack.clone()).unwrap_or_default());
     // Energy over a distance that it was not recorded for would flatter the kit.
     let covered = |run: &RunFacts<'_>| run.pack_coverage >= campaign.rules.min_coverage;
@@ -94,7 +98,7 @@ pub fn account(input: &AccountInput<'_>) -> PolarsResult<EnergyAccount> {
     let kwh = |wh: Option<f64>| wh.map(|wh| wh / 1000.0);
     Ok(EnergyAccount {
         runs: u32::try_from(known.len()).unwrap_or(u32::MAX),
-        reservation: reservation(assist, &covered, net_energy::baseline_on_the_pack(&net_energy)),
+        reservation: reservation(assist, &covered, implausible),
         pack_out_kwh: kwh(whole.pack_out_wh),
         pack_in_kwh: kwh(whole.pack_in_wh),
         net_kwh: kwh(whole.net_wh()),
@@ -114,7 +118,7 @@ pub fn account(input: &AccountInput<'_>) -> PolarsResult<EnergyAccount> {
         currency: stated.currency.clone(),
         co2_g_per_km: both(4),
         relative_expanded_uncertainty: 2.0 * calibration,
-        day: day::day(stated, range.km, mileage.baseline.as_ref().map(|m| m.l_per_100km), with),
+        day: day::day(stated, (range.km, range.at_most), mileage.baseline.as_ref().map(|m| m.l_per_100km), with),
         lines,
         net_energy,
         range,
@@ -155,12 +159,12 @@ fn full_cycles(whole: &Tally, capacity_ah: Option<f64>) -> Option<f64> {
 fn reservation(
     assist: &[&RunFacts<'_>],
     covered: &dyn Fn(&RunFacts<'_>) -> bool,
-    of_baseline: Option<String>,
+    of_charging: Option<String>,
 ) -> Option<String> {
     let left_out: Vec<&str> = assist.iter().filter(|r| !covered(r)).map(|r| r.sheet.run.as_str()).collect();
     let not_covered = (!left_out.is_empty())
         .then(|| format!("pack voltage and current do not cover run {}, left out of the account", left_out.join(", ")));
-    let both: Vec<String> = not_covered.into_iter().chain(of_baseline).collect();
+    let both: Vec<String> = not_covered.into_iter().chain(of_charging).collect();
     (!both.is_empty()).then(|| both.join("; "))
 }
 

@@ -8,10 +8,11 @@ use tallywheel_schemas::{
     report::{Decision, EnergyAccount, Improvement, Interval, Verdict},
 };
 
+use crate::account::NOTHING_TAKEN_WH;
 use crate::figure::{self, fixed, signed, stated};
 
-/// Net energy per km below which the pack is as full after a run as before it, Wh/km.
-const NOTHING_TAKEN_WH: f64 = 0.5;
+/// A start with less charge is no full pack, %.
+const FULL_PCT: f64 = 85.0;
 
 /// The answer. `improvement` without an estimate leaves only the decision.
 pub fn answer(campaign: &Campaign, verdict: &Verdict, improvement: &Improvement, energy: &EnergyAccount) -> String {
@@ -61,7 +62,10 @@ fn electricity(energy: &EnergyAccount) -> String {
         Some(km) if energy.range.at_most => {
             format!("holds for at most {} km on a full pack, by its rated energy", fixed(km, 0))
         }
-        Some(km) => format!("holds for about {} km on a full pack", fixed(km, 0)),
+        Some(km) => match energy.range.from_soc_pct.filter(|soc| *soc < FULL_PCT) {
+            Some(soc) => format!("holds for about {} km from a charge of {} %", fixed(km, 0), fixed(soc, 0)),
+            None => format!("holds for about {} km on a full pack", fixed(km, 0)),
+        },
         None => "for how many km it holds is not known".to_owned(),
     };
     let and = if energy.range.km.is_some() { " and " } else { "; " };
@@ -156,6 +160,7 @@ mod tests {
                 per_km_wh,
                 basis: String::new(),
                 at_most: false,
+                from_soc_pct: Some(95.0),
                 flat_runs: 0,
                 flat_after_km: None,
                 unknown: None,

@@ -1,6 +1,7 @@
 //! The stages joined: a campaign and its ledgers in, a report out.
 
 mod choices;
+mod scrutiny;
 
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
@@ -43,10 +44,17 @@ pub struct Comparison<'a> {
 }
 
 impl Comparison<'_> {
-    /// States what could not be looked at: runs without a usable session, and sessions that cannot be used.
-    pub fn leave_out(&mut self, missing: Vec<MissingRun>, unusable: Vec<UnusableSession>) {
+    /// States what was not looked at: runs without a usable session, sessions that cannot be used, and runs that the
+    /// campaign does not name.
+    pub fn leave_out(&mut self, missing: Vec<MissingRun>, unusable: Vec<UnusableSession>, unnamed: &[String]) {
         let reason = |run: &MissingRun| format!("run {} is missing: {}", run.id, run.reason);
         self.report.verdict.reasons.extend(missing.iter().map(reason));
+        if !unnamed.is_empty() {
+            self.report.verdict.reasons.push(format!(
+                "the campaign does not name run {}, driven on its route between its first run and its last",
+                unnamed.join(", ")
+            ));
+        }
         self.report.missing_runs = missing;
         self.report.unusable_sessions = unusable;
     }
@@ -77,6 +85,7 @@ pub fn compare<'a>(
     let (baseline, assist) = (used(Condition::Baseline), used(Condition::Assist));
     let Assessment { rows: compared, mut obstacles, reservation, likeness } =
         likeness::assess(campaign, &runs, &admitted)?;
+    obstacles.extend(scrutiny::obstacles(campaign, &runs, &admitted));
     obstacles.extend(conversion_difference(&baseline, &assist));
     let fuel_check = fuel_check::check(campaign, &runs, &admitted)?;
     obstacles.extend(fuel_check.obstacles.iter().cloned());
@@ -90,6 +99,7 @@ pub fn compare<'a>(
         rig: assist.first().copied().or(runs.first()).map(|run| &run.ledger.session.rig),
         charging,
     })?;
+    obstacles.extend(account::baseline_on_the_pack(&energy.net_energy));
     let spread = effect::estimate(campaign, &observations).effect.as_ref().and_then(Spread::of);
     let budget = budget::draw_up(&baseline, &assist, spread.as_ref(), &energy, campaign.confidence)?;
     let systematic = budget::systematic(&budget).map_or_else(Systematic::default, |(u, df)| Systematic {
@@ -100,8 +110,11 @@ pub fn compare<'a>(
     judgement.parts.vehicles = vehicles;
     let mut verdict = judgement.verdict.clone();
     verdict.reasons.extend(reservation);
+    verdict.reasons.extend(scrutiny::reservation(campaign, &runs, &admitted));
     verdict.reasons.extend(unchecked_assist(&baseline, &assist));
-    verdict.reasons.extend(fuel_check::decided(&fuel_check));
+    verdict.reasons.extend(fuel_check::decided(&fuel_check, &runs, &admitted));
+    let others = fuel_check::overruled_measures(&fuel_check);
+    verdict.reasons.extend(choices::by_other_fuel(campaign, &runs, &aside, &systematic, &others)?);
     let improvement = improvement(campaign, &judgement, &observations, &by_condition);
     verdict.reasons.extend(improvement.cross_checks.iter().filter_map(disagreement));
     verdict.reasons.extend(energy.reservation.clone());

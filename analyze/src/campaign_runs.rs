@@ -43,6 +43,8 @@ pub struct CampaignSessions {
     pub sessions: Vec<Arc<Session>>,
     /// Runs whose session cannot be used.
     pub missing: Vec<MissingRun>,
+    /// Runs of the vehicle on the campaign's routes, between its first run and its last, that it does not name.
+    pub unnamed: Vec<String>,
 }
 
 /// The vehicles whose sessions a campaign looks at.
@@ -66,6 +68,7 @@ pub fn sessions_of(
         return Ok(in_service::sessions_of(campaign, sessions, unusable));
     }
     let mut found = of_one_vehicle(&campaign.vehicle, campaign.runs(), sessions, unusable)?;
+    found.unnamed = unnamed(campaign, &found.sessions, sessions);
     if let Some(vehicle) = &campaign.control_vehicle {
         let control = of_one_vehicle(vehicle, campaign.control_runs(), sessions, unusable)?;
         found.sessions.extend(control.sessions);
@@ -83,7 +86,7 @@ fn of_one_vehicle<'a>(
     let of_vehicle = || sessions.iter().filter(|s| s.manifest.vehicle == vehicle);
     let name = |s: &Arc<Session>| s.manifest.run.as_ref().map(|r| r.run.clone());
     let known: BTreeSet<String> = of_vehicle().filter_map(name).collect();
-    let mut of_campaign = CampaignSessions { sessions: Vec::new(), missing: Vec::new() };
+    let mut of_campaign = CampaignSessions { sessions: Vec::new(), missing: Vec::new(), unnamed: Vec::new() };
     for run in runs {
         let mut found = of_vehicle().filter(|s| name(s).as_deref() == Some(run));
         match (found.next(), found.next()) {
@@ -108,6 +111,23 @@ fn of_one_vehicle<'a>(
         }
     }
     Ok(of_campaign)
+}
+
+fn unnamed(campaign: &Campaign, named: &[Arc<Session>], sessions: &[Arc<Session>]) -> Vec<String> {
+    let starts = || named.iter().map(|s| s.manifest.start_us);
+    let Some((first, last)) = starts().min().zip(starts().max()) else { return Vec::new() };
+    let routes = || campaign.blocks.iter().filter_map(|b| b.route.as_ref()).chain([&campaign.route]);
+    let of_campaign: BTreeSet<&str> = campaign.runs().collect();
+    let other =
+        |s: &&Arc<Session>| s.manifest.vehicle == campaign.vehicle && (first..=last).contains(&s.manifest.start_us);
+    let name = |s: &Arc<Session>| {
+        let sheet = s.manifest.run.as_ref()?;
+        let is_other = routes().any(|r| *r == sheet.route) && !of_campaign.contains(sheet.run.as_str());
+        is_other.then(|| sheet.run.clone())
+    };
+    let mut found: Vec<String> = sessions.iter().filter(other).filter_map(name).collect();
+    found.sort();
+    found
 }
 
 /// Why a run may have no session, where an unusable one explains it.

@@ -348,7 +348,7 @@ fn compared(
     let filter =
         Filter { vehicles: vehicles_of(&campaign), from: selection.from, to: selection.to, ..Filter::default() };
     let (all, unusable) = (dataset.sessions(&filter), unusable(&dataset, &filter));
-    let CampaignSessions { sessions, missing } = sessions_of(&campaign, &all, &unusable)?;
+    let CampaignSessions { sessions, missing, unnamed } = sessions_of(&campaign, &all, &unusable)?;
     let own: Vec<_> = all.iter().filter(|s| s.manifest.vehicle == campaign.vehicle).cloned().collect();
     let charging = made(&dataset, &charging_sessions(&own))?;
     let ledgers = made(&dataset, &sessions)?;
@@ -359,7 +359,7 @@ fn compared(
     let withheld = report.verdict.decision == Decision::Withheld;
     let mut runs = report.runs.iter().chain(&report.control_runs);
     let faults = withheld || !unusable.is_empty() || runs.any(|r| !r.used || r.bad_messages > 0);
-    comparison.leave_out(missing, unusable);
+    comparison.leave_out(missing, unusable, &unnamed);
     Ok(Outcome { text: finish(&comparison, &campaign)?, faults })
 }
 

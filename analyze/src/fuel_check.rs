@@ -14,6 +14,7 @@ pub use agree::{ALARM, CONFIDENCE, Point, conditions, drift, ratio, scatter};
 pub use deming::{Line, deming, deming_with_intervals};
 pub(crate) use measure::bins_by;
 pub use measure::{MEASURES, Measured, fuel_ml, measured, of_source, weighed_g};
+pub(crate) use words::name;
 
 use std::collections::BTreeSet;
 
@@ -73,18 +74,40 @@ pub fn check(campaign: &Campaign, runs: &[RunFacts<'_>], admitted: &[Admission])
         volume_models: models.into_iter().collect(),
         findings: Vec::new(),
         obstacles: Vec::new(),
+        overruled: Vec::new(),
         pairs,
     };
     check.findings = words::findings(&check);
-    if check.decision.is_none() {
-        check.obstacles = words::obstacles(&check);
+    let against = words::obstacles(&check);
+    match check.decision {
+        None => check.obstacles = against.iter().map(|what| format!("{what}; {}", words::WAY_OUT)).collect(),
+        Some(_) => check.overruled = against,
     }
     Ok(check)
 }
 
-/// The decision on fuel in a sentence for the verdict's reasons, where there is one.
-pub fn decided(check: &FuelCheck) -> Option<String> {
-    check.decision.as_ref().map(words::decision)
+/// The decision on fuel in sentences for the verdict's reasons, where there is one: with what it overrules, and whether
+/// it was made before the last of the runs that count was driven.
+pub fn decided(check: &FuelCheck, runs: &[RunFacts<'_>], admitted: &[Admission]) -> Vec<String> {
+    let Some(decision) = &check.decision else { return Vec::new() };
+    let counted = runs.iter().zip(admitted).filter(|(_, a)| a.used);
+    let last = counted.map(|(r, _)| r.ledger.session.manifest.start_us.date()).max();
+    let early = last.filter(|last| decision.date < *last).map(|last| {
+        format!("the decision on fuel is dated {}, before the last of the runs was driven on {last}", decision.date)
+    });
+    let against = check.overruled.iter().map(|what| format!("against the decision on fuel stands that {what}"));
+    [words::decision(decision)].into_iter().chain(early).chain(against).collect()
+}
+
+/// The measures that were compared with the one that a person trusts and disagree with it.
+pub fn overruled_measures(check: &FuelCheck) -> Vec<FuelMeasure> {
+    let Some(decision) = check.decision.as_ref().filter(|_| !check.overruled.is_empty()) else { return Vec::new() };
+    let other = |p: &FuelPair| match decision.trust {
+        trust if trust == p.first => Some(p.second),
+        trust if trust == p.second => Some(p.first),
+        _ => None,
+    };
+    check.pairs.iter().filter_map(other).collect()
 }
 
 /// A run with both measures.

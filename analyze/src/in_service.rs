@@ -45,7 +45,7 @@ pub fn sessions_of(campaign: &Campaign, sessions: &[Arc<Session>], unusable: &[U
     }
     let of_campaign = unusable.iter().filter(|u| campaign.in_service.iter().any(|v| v.name == u.vehicle));
     let missing = |u: &UnusableSession| MissingRun { id: u.session.clone(), reason: u.reason.clone() };
-    CampaignSessions { sessions: found, missing: of_campaign.map(missing).collect() }
+    CampaignSessions { sessions: found, missing: of_campaign.map(missing).collect(), unnamed: Vec::new() }
 }
 
 /// Before or after; `None` for a day of a vehicle without kit on which some others had theirs and some not.

@@ -193,9 +193,10 @@ fn take_looks(
     let (mut last, mut unusable) = (None, None);
     let mut decision = Decision::Undecided;
     for (count, confidence) in looks.counts.iter().zip(&looks.confidences).take(looks.reached()) {
-        // A look rests on its own units even where more are there.
-        let seen = (looks.planned && *count < looks.there)
-            .then(|| estimate(campaign, &first(campaign.design, observations, *count as usize)));
+        // A look rests on its own units even where more are there, of one condition or of both.
+        let own = looks.planned.then(|| first(campaign.design, observations, *count as usize));
+        let own = own.filter(|own| own.len() < observations.len());
+        let seen = own.map(|own| estimate(campaign, &own));
         let at = seen.as_ref().map_or(Some(effect), |e| e.effect.as_ref());
         unusable = seen.as_ref().map(|e| e.obstacles.join("; ")).filter(|o| !o.is_empty());
         let combined = at.and_then(|e| Combined::of(e, &judgement.systematic));

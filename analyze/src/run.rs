@@ -37,6 +37,8 @@ pub struct RunFacts<'a> {
     pub idle_share: Option<f64>,
     /// Share of the known time in which a motor drives.
     pub assist_share: Option<f64>,
+    /// Share of the known time in which a motor regenerates.
+    pub regen_share: Option<f64>,
     /// State of charge at start and end, %.
     pub soc_pct: (Option<f64>, Option<f64>),
     /// Mean outside temperature, °C: logged, else from the run sheet.
@@ -80,6 +82,9 @@ impl<'a> RunFacts<'a> {
             driven: Driven::of(ledger, drive.as_ref())?,
             idle_share: drive.and_then(|d| d.idle_share),
             assist_share: tally.assist_on_s.filter(|_| tally.assist_valid_s > 0.0).map(|s| s / tally.assist_valid_s),
+            regen_share: columns::sum(bins, "regen_on_s")?
+                .filter(|_| tally.assist_valid_s > 0.0)
+                .map(|s| s / tally.assist_valid_s),
             soc_pct: (columns::first(bins, "soc_end_pct")?, columns::last(bins, "soc_end_pct")?),
             ambient_c: columns::mean(bins, "ambient_c")?.or(sheet.ambient_c),
             wind_m_s: columns::mean(bins, "wind_m_s")?.or(sheet.wind_m_s),
@@ -288,6 +293,11 @@ fn broken_rules(campaign: &Campaign, run: &RunFacts<'_>, standing: &Standing) ->
             broken.push(format!("a motor drove for only {:.1} % of a run meant to be with assist", share * 100.0));
         }
         _ => {}
+    }
+    if let Some(share) =
+        run.regen_share.filter(|s| listed == Condition::Baseline && *s > rules.max_assist_share_baseline)
+    {
+        broken.push(format!("a motor braked for {:.1} % of a run meant to be without assist", share * 100.0));
     }
     broken
 }

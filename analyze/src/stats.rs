@@ -118,8 +118,12 @@ pub fn welch_interval(a: &Sample, b: &Sample, confidence: f64) -> Option<Estimat
 /// small on average, and the interval too wide; `f = (u + v)² / (u²/(na+1) + v²/(nb+1)) − 2` (Welch 1947, equation
 /// 28, from memory) is too large where the spreads differ. With three runs in each condition the first covers 96.5 % and the
 /// second 92.8 % somewhere between equal spreads and a ratio of four, `√(ν·f)` between 93.5 and 95.6 % (simulated,
-/// see the calibration of the verdict). From eight runs on the three agree. Where the sizes differ `ν` is taken: it is
-/// not too small there.
+/// see the calibration of the verdict). From eight runs on the three agree.
+///
+/// Where the sizes differ a little, `ν` is taken. Where one is more than half as large again as the other, `ν` is too
+/// large if the smaller sample has the larger spread: three runs against twenty have an interval that covers 92.6 %, two
+/// against eight with twice the spread 88.6 % (simulated). Then the geometric mean of `ν` and the smaller size less one,
+/// below which no true `ν` lies, has 94.7 to 97.7 %; and beside two runs that one itself, wide as it is.
 ///
 /// `None` as [`welch_interval`].
 pub fn welch_freedom(a: &Sample, b: &Sample) -> Option<f64> {
@@ -128,7 +132,17 @@ pub fn welch_freedom(a: &Sample, b: &Sample) -> Option<f64> {
     let square = (u + v).powi(2);
     let satterthwaite = square / (u * u / (na - 1.0) + v * v / (nb - 1.0));
     let welch = square / (u * u / (na + 1.0) + v * v / (nb + 1.0)) - 2.0;
-    Some(if a.n == b.n { (satterthwaite * welch).sqrt() } else { satterthwaite }).filter(|df| df.is_finite())
+    let (few, many) = (na.min(nb), na.max(nb));
+    let freedom = if a.n == b.n {
+        (satterthwaite * welch).sqrt()
+    } else if many <= 1.5 * few {
+        satterthwaite
+    } else if few < 3.0 {
+        few - 1.0
+    } else {
+        (satterthwaite * (few - 1.0)).sqrt()
+    };
+    Some(freedom).filter(|df| df.is_finite() && satterthwaite.is_finite())
 }
 
 /// Interval of the difference `a − b` of two means with a common variance.

@@ -7,7 +7,10 @@ use tallywheel_schemas::{
     rig::{Calibration, Pack},
 };
 
-use crate::{columns, ledger::SessionLedger, tally::Tally, uncertainty};
+use crate::{columns, figure::fixed, ledger::SessionLedger, tally::Tally, uncertainty};
+
+/// Efficiencies that a charger and a pack can have (common practice: 0.8 to 0.95; less in the cold and when balancing).
+const PLAUSIBLE: std::ops::RangeInclusive<f64> = 0.3..=1.0;
 
 /// Energy from the wall and into the pack in charging sessions.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -42,6 +45,21 @@ impl Charging {
             }
         }
         Ok(charging)
+    }
+
+    /// The same unless its efficiency cannot be true; then nothing, and why.
+    pub(super) fn plausible(self) -> (Self, Option<String>) {
+        match self.efficiency() {
+            Some(e) if !PLAUSIBLE.contains(&e) => {
+                let why = format!(
+                    "the logged charging puts {} % of the wall's energy into the pack, which no charger does: a meter or its \
+                     calibration is wrong, and the sessions are not used",
+                    fixed(e * 100.0, 0)
+                );
+                (Self::default(), Some(why))
+            }
+            _ => (self, None),
+        }
     }
 
     /// Energy into the pack over energy from the wall (definition; an example of 5.00 kWh from 5.65 kWh is

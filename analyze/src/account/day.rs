@@ -17,10 +17,14 @@ const DAYS_KM: [f64; 6] = [20.0, 40.0, 60.0, 80.0, 120.0, 160.0];
 const ASSUMPTION: &str = "Each day starts with a full pack and nothing is charged on the way. Beyond the range the \
     vehicle takes what the runs without assist took: those carried the kit's weight and drag.";
 
-/// Works out the day. `with` is the consumption while the assist works.
+/// What is to be said besides where the range is a bound.
+const AT_MOST: &str =
+    "How far the pack goes is known as a bound only: these are the most of the assist that such days can have.";
+
+/// Works out the day. `range_km` is how far a full pack goes, and whether that is a bound; `with` is the consumption while the assist works.
 pub(super) fn day(
     account: &Account,
-    range_km: Option<f64>,
+    (range_km, at_most): (Option<f64>, bool),
     without_l_per_100km: Option<f64>,
     with: Option<Consumption>,
 ) -> DayAccount {
@@ -45,7 +49,7 @@ pub(super) fn day(
             .iter()
             .map(|&day_km| DayDistance { day_km, figures: figures(range_km.min(day_km) / day_km) })
             .collect(),
-        assumption: ASSUMPTION.to_owned(),
+        assumption: if at_most { format!("{ASSUMPTION} {AT_MOST}") } else { ASSUMPTION.to_owned() },
         unknown: account.utility.is_none().then(|| {
             "the campaign does not say by whose daily distances the driving is weighted (utility in [account])"
                 .to_owned()
@@ -83,7 +87,7 @@ mod tests {
     /// By hand: of 80 km, 40 at 5 and 40 at 10 L/100 km are 7.5; doubled mileage on the pack is a gain of a third.
     #[test]
     fn a_day_longer_than_the_range_ends_without_assist() {
-        let day = day(&Account::default(), Some(40.0), Some(10.0), Some(WITH));
+        let day = day(&Account::default(), (Some(40.0), false), Some(10.0), Some(WITH));
         let of = |km: f64| day.by_distance.iter().find(|d| (d.day_km - km).abs() < 1e-9).expect("a day").figures;
         close(of(80.0).fuel_l_per_100km, 7.5);
         close(of(80.0).mileage_percent, 100.0 / 3.0);
@@ -96,7 +100,7 @@ mod tests {
     #[test]
     fn own_days_weight_by_their_distance() {
         let account = Account { utility: Some(Utility::Own), daily_km: vec![20.0, 80.0], ..Account::default() };
-        let day = day(&account, Some(40.0), Some(10.0), Some(WITH));
+        let day = day(&account, (Some(40.0), false), Some(10.0), Some(WITH));
         let weighted = day.weighted.expect("weighted");
         close(weighted.figures.assisted_share, 0.6);
         close(weighted.figures.fuel_l_per_100km, 7.0);
@@ -111,14 +115,14 @@ mod tests {
             let with = Consumption { fuel_l_per_100km: with, wall_wh_per_km: None };
             let account =
                 Account { utility: Some(Utility::Own), daily_km: vec![range_km + 25.0], ..Account::default() };
-            let day = day(&account, Some(range_km), Some(without), Some(with));
+            let day = day(&account, (Some(range_km), false), Some(without), Some(with));
             close(day.weighted.expect("weighted").figures.fuel_l_per_100km, weighted);
         }
     }
 
     #[test]
     fn without_a_range_nothing_is_said() {
-        let day = day(&Account::default(), None, Some(10.0), Some(WITH));
+        let day = day(&Account::default(), (None, false), Some(10.0), Some(WITH));
         assert!(day.by_distance.is_empty() && day.unknown.expect("said").contains("how far a full pack goes"));
     }
 }

@@ -44,8 +44,8 @@ pub(super) fn of_run(run: &RunFacts<'_>, covered: bool, assist_end: Option<Assis
     }
 }
 
-/// A reservation where a run without assist drew on the pack beyond the limit.
-pub(super) fn baseline_on_the_pack(rows: &[NetEnergy]) -> Option<String> {
+/// What stands against a verdict where a run without assist drew on the pack, or filled it, beyond the limit.
+pub fn baseline_on_the_pack(rows: &[NetEnergy]) -> Option<String> {
     let beyond = |r: &&NetEnergy| {
         r.condition == tallywheel_schemas::Condition::Baseline && r.share.is_some_and(|s| s > NET_ENERGY_LIMIT)
     };

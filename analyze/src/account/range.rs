@@ -2,6 +2,7 @@
 
 use tallywheel_schemas::report::{AssistEnd, PackRange};
 
+use super::NOTHING_TAKEN_WH;
 use crate::{figure::fixed, stats::Sample, tally::Tally};
 
 /// Change of charge over all runs that is needed to tell the energy of a point of it, points.
@@ -67,7 +68,7 @@ pub(super) fn range(runs: &[Working], rated_wh: Option<f64>, floor_pct: Option<f
     let whole: Tally = runs.iter().map(|r| r.tally).collect();
     let km = whole.distance_km();
     let per_km = whole.net_wh().filter(|_| km > 0.0).map(|wh| wh / km);
-    let drawn = per_km.filter(|wh| *wh > 0.0);
+    let drawn = per_km.filter(|wh| *wh > NOTHING_TAKEN_WH);
     let full = drawn
         .and_then(|per_km| seen_flat(runs).or_else(|| to_floor(runs, floor_pct?)).or_else(|| rated(rated_wh?, per_km)));
     let km = full.as_ref().and_then(|f| f.km);
@@ -83,6 +84,7 @@ pub(super) fn range(runs: &[Working], rated_wh: Option<f64>, floor_pct: Option<f
         per_km_wh: per_km,
         flat_runs: u32::try_from(flat.len()).unwrap_or(u32::MAX),
         flat_after_km: flat.into_iter().reduce(f64::min),
+        from_soc_pct: fullest_start(runs),
         at_most: full.as_ref().is_some_and(|f| f.rated),
         unknown: match (per_km, drawn, &full) {
             (None, ..) => Some("the pack's energy was not recorded".to_owned()),

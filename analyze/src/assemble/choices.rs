@@ -6,13 +6,14 @@ use polars::prelude::PolarsResult;
 use serde_json::Value;
 use tallywheel_schemas::{
     Campaign,
-    campaign::{Override, Rules},
+    campaign::{FuelMeasure, Override, Rules},
 };
 
 use super::Counted;
 use crate::{
     figure::signed,
-    judgement::{Systematic, judge},
+    fuel_check,
+    judgement::{Judgement, Systematic, judge},
     run::RunFacts,
 };
 
@@ -31,10 +32,35 @@ pub(super) fn without_overrides(
     }
     let plain = Campaign { overrides: Vec::new(), ..campaign.clone() };
     let counted = Counted::of(&plain, runs, aside)?;
-    let judgement = judge(&plain, &counted.observations, systematic, Vec::new());
+    let would = would_be(judge(&plain, &counted.observations, systematic, Vec::new()));
     let names = |o: &Override| o.run.clone();
     let names = campaign.overrides.iter().map(names).collect::<Vec<_>>().join(", ");
-    let would = match judgement.effect.map(|e| e.mileage_percent(judgement.interval)) {
+    Ok(Some(format!("without what people decided on run {names}, {would}")))
+}
+
+/// The improvement by the measures of fuel that disagree with the one that a person trusts, one sentence each.
+///
+/// # Errors
+/// When a ledger's frame lacks its columns.
+pub(super) fn by_other_fuel(
+    campaign: &Campaign,
+    runs: &[RunFacts<'_>],
+    aside: &[RunFacts<'_>],
+    systematic: &Systematic,
+    others: &[FuelMeasure],
+) -> PolarsResult<Vec<String>> {
+    let mut said = Vec::new();
+    for other in others {
+        let runs = runs.iter().cloned().map(|r| r.resting_on(*other)).collect::<PolarsResult<Vec<_>>>()?;
+        let counted = Counted::of(campaign, &runs, aside)?;
+        let would = would_be(judge(campaign, &counted.observations, systematic, Vec::new()));
+        said.push(format!("by {}, {would}", fuel_check::name(*other)));
+    }
+    Ok(said)
+}
+
+fn would_be(judgement: Judgement) -> String {
+    match judgement.effect.map(|e| e.mileage_percent(judgement.interval)) {
         None => "there would be no usable run in at least one condition".to_owned(),
         Some(gain) => {
             let interval = gain.low.zip(gain.high);
@@ -43,8 +69,7 @@ pub(super) fn without_overrides(
             });
             format!("the improvement would be {} %{interval}", signed(gain.estimate, 1))
         }
-    };
-    Ok(Some(format!("without what people decided on run {names}, {would}")))
+    }
 }
 
 /// Limits other than the defaults, each with the default; `None` when there are none.

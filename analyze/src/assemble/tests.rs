@@ -295,3 +295,71 @@ fn vehicles_in_service_are_compared_at_the_same_speeds() {
     assert_eq!(alone.improvement.mileage_percent.and_then(|i| i.low), None);
     assert!(alone.improvement.parts.notes.iter().any(|n| n.contains("fewer than two vehicles")));
 }
+
+/// Ten runs, each paired with one that was not driven beside it: the interval would be too narrow.
+#[test]
+fn pairs_that_were_chosen_afterwards_withhold_the_verdict() {
+    let directory = tempfile::tempdir().expect("a directory");
+    for (i, (b, a)) in PAIRS.into_iter().enumerate() {
+        drive(&format!("b{i}"), Condition::Baseline, 2 * i as i64, b).seal(directory.path());
+        drive(&format!("a{i}"), Condition::Assist, 2 * i as i64 + 1, a).seal(directory.path());
+    }
+    let pairs = |of: [usize; 4]| -> String {
+        let pair = |(b, a): (usize, &usize)| format!("[[pair]]\nbaseline = \"b{b}\"\nassist = \"a{a}\"\n");
+        of.iter().enumerate().map(pair).collect()
+    };
+    let driven = report(&directory, &campaign("paired", &pairs([0, 1, 2, 3])));
+    assert_eq!(driven.verdict.decision, Decision::Supported, "{:?}", driven.verdict.reasons);
+    let said = |r: &Report, what: &str| r.verdict.reasons.iter().any(|reason| reason.contains(what));
+    assert!(said(&driven, "the run without assist came first in every pair"), "{:?}", driven.verdict.reasons);
+    let chosen = report(&directory, &campaign("paired", &pairs([3, 1, 2, 0])));
+    assert_eq!(chosen.verdict.decision, Decision::Withheld);
+    assert!(said(&chosen, "pair b0 / a3 were not driven one after the other"), "{:?}", chosen.verdict.reasons);
+}
+
+/// Runs of both conditions one after the other, one of them told twice under another name.
+#[test]
+fn one_drive_does_not_count_twice_and_the_order_is_told() {
+    let directory = tempfile::tempdir().expect("a directory");
+    let mut names = [Vec::new(), Vec::new()];
+    for i in 0..3 {
+        for (k, condition) in [Condition::Baseline, Condition::Assist].into_iter().enumerate() {
+            let run = format!("{}{i}", condition.name());
+            let l = if k == 0 { 8.0 } else { 5.5 } + 0.01 * i as f64;
+            drive(&run, condition, 3 * k as i64 + i, l).seal(directory.path());
+            names[k].push(format!("\"{run}\""));
+        }
+    }
+    let text = |names: &[Vec<String>; 2]| {
+        campaign("unpaired", &format!("baseline = [{}]\nassist = [{}]\n", names[0].join(", "), names[1].join(", ")))
+    };
+    let once = report(&directory, &text(&names));
+    assert_eq!(once.verdict.decision, Decision::Supported, "{:?}", once.verdict.reasons);
+    let said = |r: &Report, what: &str| r.verdict.reasons.iter().any(|reason| reason.contains(what));
+    assert!(said(&once, "every run without assist was driven before any with it"), "{:?}", once.verdict.reasons);
+    let copy = Drive { start: DAY + 5 * HOUR + 60 * SECOND, ..drive("copy", Condition::Assist, 5, 5.52) };
+    copy.seal(directory.path());
+    names[1].push("\"copy\"".to_owned());
+    let twice = report(&directory, &text(&names));
+    assert_eq!(twice.verdict.decision, Decision::Withheld);
+    assert!(said(&twice, "runs assist2 and copy overlap in time"), "{:?}", twice.verdict.reasons);
+}
+
+/// A planned look at two runs rests on two of each condition, however many of one there are.
+#[test]
+fn more_runs_of_one_condition_do_not_move_a_planned_look() {
+    let directory = tempfile::tempdir().expect("a directory");
+    for (i, l) in [8.0, 8.2].into_iter().enumerate() {
+        drive(&format!("b{i}"), Condition::Baseline, 2 * i as i64, l).seal(directory.path());
+    }
+    for (i, l) in [5.5, 5.6, 5.4, 5.5].into_iter().enumerate() {
+        drive(&format!("a{i}"), Condition::Assist, 2 * i as i64 + 1, l).seal(directory.path());
+    }
+    let look = |assist: usize| {
+        let names: Vec<String> = (0..assist).map(|i| format!("\"a{i}\"")).collect();
+        let lists = format!("baseline = [\"b0\", \"b1\"]\nassist = [{}]\n[plan]\nlooks = [2]\n", names.join(", "));
+        report(&directory, &campaign("unpaired", &lists)).verdict.look.expect("a look").mileage_percent
+    };
+    assert!(look(2).and_then(|i| i.low).is_some());
+    assert_eq!(look(2), look(4));
+}

@@ -36,6 +36,10 @@ pub(super) fn of_run(campaign: &Campaign, runs: &[RunFacts<'_>], run: &RunFacts<
         at_most("max_distance_deviation", distance_off, limits.max_distance_deviation),
         at_most("max_gps_deviation", gps_deviation(run).map(f64::abs), limits.max_gps_deviation),
     ];
+    if listed == Condition::Baseline {
+        let name = "max_assist_share_baseline, motors braking";
+        rules.push(at_most(name, run.regen_share, limits.max_assist_share_baseline));
+    }
     rules.push(match listed {
         Condition::Baseline => at_most("max_assist_share_baseline", run.assist_share, limits.max_assist_share_baseline),
         Condition::Assist => at_least("min_assist_share_assist", run.assist_share, limits.min_assist_share_assist),

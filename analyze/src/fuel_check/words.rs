@@ -87,17 +87,17 @@ fn biased(pair: &FuelPair, c: &FuelConditions) -> String {
     )
 }
 
-/// What withholds the verdict until somebody decides.
+/// What withholds the verdict until somebody decides, or stands against what somebody decided.
 pub(super) fn obstacles(check: &FuelCheck) -> Vec<String> {
     let mut obstacles = Vec::new();
     for pair in &check.pairs {
         if let Some(c) = pair.conditions.as_ref().filter(|c| c.beyond == Some(true)) {
-            obstacles.push(format!("two measures of fuel disagree: {}; {WAY_OUT}", biased(pair, c)));
+            obstacles.push(format!("two measures of fuel disagree: {}", biased(pair, c)));
         }
         let grossly = apart(pair, Agreement::Grossly);
         if !grossly.is_empty() {
             obstacles.push(format!(
-                "two measures of fuel disagree: {} and {} differ beyond three times their uncertainty in run {}; {WAY_OUT}",
+                "two measures of fuel disagree: {} and {} differ beyond three times their uncertainty in run {}",
                 name(pair.first),
                 name(pair.second),
                 grossly.join(", ")
@@ -107,4 +107,5 @@ pub(super) fn obstacles(check: &FuelCheck) -> Vec<String> {
     obstacles
 }
 
-const WAY_OUT: &str = "find out which is wrong and say so under [fuel_decision] in the campaign";
+/// What is to be done about a disagreement.
+pub(super) const WAY_OUT: &str = "find out which is wrong and say so under [fuel_decision] in the campaign";

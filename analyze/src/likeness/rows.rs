@@ -148,9 +148,10 @@ impl Hearing<'_, '_> {
     fn scalar(&self, q: &Quantity) -> Comparability {
         let (whole, units) = self.sides(q.name);
         let value = |i: &usize| (q.value)(&self.runs[*i]);
+        // Of the runs in which it is known: one that hides its value does not hide what the others differ by.
         let mean = |runs: &[usize]| {
-            let known: Option<Vec<f64>> = runs.iter().map(value).collect();
-            known.filter(|k| !k.is_empty()).map(|k| k.iter().sum::<f64>() / k.len() as f64)
+            let known: Vec<f64> = runs.iter().filter_map(value).collect();
+            (!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64)
         };
         let apart = |sides: &Sides| {
             let baseline = mean(&sides.baseline)?;
@@ -269,7 +270,10 @@ impl Hearing<'_, '_> {
     fn drivers(&self) -> Comparability {
         let (whole, units) = self.sides(quantity::DRIVERS);
         let driver = |i: &usize| self.runs[*i].sheet.driver.as_deref().map(str::trim).filter(|d| !d.is_empty());
-        let set = |runs: &[usize]| -> Option<BTreeSet<&str>> { runs.iter().map(driver).collect() };
+        let set = |runs: &[usize]| -> Option<BTreeSet<&str>> {
+            let known: BTreeSet<&str> = runs.iter().filter_map(driver).collect();
+            (!known.is_empty()).then_some(known)
+        };
         let apart = |sides: &Sides| {
             let difference = set(&sides.baseline)?.symmetric_difference(&set(&sides.assist)?).count() as f64;
             Some(Apart { difference, baseline: 0.0 })

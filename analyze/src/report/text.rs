@@ -112,7 +112,7 @@ pub(super) fn mileage_line(m: &Mileage, units: Units) -> String {
     let u = m.relative_expanded_uncertainty;
     match units {
         Units::Metric => format!(
-            "{} L/100 km ± {} % (k = 2), {} km on {} L in {} runs",
+            "{} L/100 km ± {} % (k = 2, calibrations), {} km on {} L in {} runs",
             rounded(m.l_per_100km, m.l_per_100km * u / 2.0),
             fixed(u * 100.0, 1),
             fixed(m.distance_km, 1),
@@ -120,7 +120,7 @@ pub(super) fn mileage_line(m: &Mileage, units: Units) -> String {
             m.runs
         ),
         Units::Us => format!(
-            "{} mpg ± {} % (k = 2), {} miles on {} L in {} runs",
+            "{} mpg ± {} % (k = 2, calibrations), {} miles on {} L in {} runs",
             rounded(m.mpg_us, m.mpg_us * u / 2.0),
             fixed(u * 100.0, 1),
             fixed(m.distance_km * 1000.0 / METRES_PER_MILE, 1),

@@ -186,6 +186,8 @@ pub struct PackRange {
     pub basis: String,
     /// It is the rated energy, of which no kit uses all: the distance is a bound.
     pub at_most: bool,
+    /// Fullest charge with which an assisted run began: what “full” means here.
+    pub from_soc_pct: Option<f64>,
     /// Assisted runs in which the pack ran flat.
     pub flat_runs: u32,
     /// Shortest distance from the start of such a run to where the pack was flat.

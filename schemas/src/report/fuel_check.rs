@@ -22,6 +22,9 @@ pub struct FuelCheck {
     pub findings: Vec<String>,
     /// Sentences that withhold the verdict until somebody decides.
     pub obstacles: Vec<String>,
+    /// What stands against a verdict, and a person's decision overrules.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub overruled: Vec<String>,
 }
 
 /// A person's decision about the measures of fuel.

@@ -58,6 +58,8 @@ pub struct Cell {
     pub looks: Vec<u32>,
     /// Campaigns drawn.
     pub campaigns: u32,
+    /// Assisted runs, where they are fewer than the others.
+    pub few: Option<usize>,
     /// Drawn with `--quick` too.
     pub quick: bool,
 }
@@ -76,6 +78,7 @@ impl Cell {
             looks: Vec::new(),
             // Three runs have rates nearest to the limits, and are drawn most often.
             campaigns: if n <= 3 { 60_000 } else { 20_000 },
+            few: None,
             quick: false,
         }
     }
@@ -113,6 +116,9 @@ impl Cell {
             if value != 0.0 {
                 more.push_str(&format!(", {name} {} %", (value * 1e5).round() / 1e3));
             }
+        }
+        if let Some(few) = self.few {
+            more.push_str(&format!(", {few} assisted"));
         }
         if !self.looks.is_empty() {
             more.push_str(&format!(", looks {:?}", self.looks));
@@ -191,6 +197,11 @@ fn other_designs() -> Vec<Cell> {
         }
         all.push(Cell::new(Kind::Unpaired(2.0), n, 0.03, Noise::Lognormal));
         all.push(Cell { lost: 0.1, ..Cell::new(Kind::Unpaired(1.0), n, 0.03, Noise::Lognormal) });
+    }
+    for (n, few) in [(4, 2), (8, 2), (4, 3), (5, 3), (10, 3), (20, 3), (8, 4), (10, 5), (12, 8)] {
+        for factor in [1.0, 2.0] {
+            all.push(Cell { few: Some(few), ..Cell::new(Kind::Unpaired(factor), n, 0.03, Noise::Lognormal) });
+        }
     }
     for (n, looks) in [(8, vec![4, 8]), (12, vec![4, 8, 12]), (20, vec![5, 10, 15, 20])] {
         all.push(Cell { looks: looks.clone(), quick: n == 8, ..Cell::new(Kind::Paired, n, 0.03, Noise::Lognormal) });

@@ -126,6 +126,13 @@ impl Draw {
         if cell.kind == Kind::Control {
             runs = until_three_in_band(cell, &runs, random);
         }
+        if let Some(few) = cell.few {
+            let mut assisted = 0;
+            runs.retain(|run| {
+                assisted += usize::from(run.condition == Condition::Assist);
+                run.condition == Condition::Baseline || assisted <= few
+            });
+        }
         if cell.lost > 0.0 {
             runs.retain(|_| random.random::<f64>() >= cell.lost);
         }

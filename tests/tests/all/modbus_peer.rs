@@ -88,13 +88,23 @@ struct Heard {
     events: Vec<String>,
 }
 
+/// How often the request was answered that was answered least often.
+fn rounds(heard: &Heard) -> usize {
+    let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
+    for (_, line) in heard.lines.iter().filter(|(_, line)| line.starts_with('>')) {
+        *counts.entry(line).or_default() += 1;
+    }
+    counts.into_values().min().unwrap_or(0)
+}
+
 /// Drives the line as a port's task does, but with blocking input and output.
 fn drive(rig: &Rig, mut wire: impl Read + Write + AsFd) -> Heard {
     let mut poller = Poller::new(rig, 0).expect("something to ask");
     let mut framer = Framer::new(&rig.ports[0]);
     let mut heard = Heard { lines: Vec::new(), bad: Vec::new(), events: Vec::new() };
     let began = Instant::now();
-    while began.elapsed() < LENGTH {
+    // A busy machine gets as long as it takes, within reason.
+    while began.elapsed() < LENGTH || (rounds(&heard) < 10 && began.elapsed() < LENGTH * 10) {
         if let Some(request) = poller.due(Timestamp::now()) {
             wire.write_all(&request).expect("the line takes a request");
             framer.sent(&request);
