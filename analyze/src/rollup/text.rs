@@ -75,6 +75,7 @@ fn vehicles(report: &RollUpReport, units: Units) -> Sheet {
     ]);
     let length = |km: f64| if units == Units::Us { km * 1000.0 / METRES_PER_MILE } else { km };
     let mileage = |l: f64| if units == Units::Us { mpg_us_from_l_per_100km(l) } else { l };
+    let decimals = if units == Units::Us { 1 } else { 2 };
     for v in &report.vehicles {
         let value = |column| number(&v.now, column);
         sheet.push(vec![
@@ -82,8 +83,8 @@ fn vehicles(report: &RollUpReport, units: Units) -> Sheet {
             Cell::number(value("distance_km").map(length), 0),
             Cell::number(value("trips"), 0),
             Cell::number(value("drive_h"), 1),
-            Cell::number(value("l_per_100km").map(mileage), 2),
-            Cell::number(value("l_per_100km_standardised").map(mileage), 2),
+            Cell::number(value("l_per_100km").map(mileage), decimals),
+            Cell::number(value("l_per_100km_standardised").map(mileage), decimals),
             v.change.get("consumption").map_or(Cell::Unknown, |c| Cell::text(c.in_words())),
             Cell::number(value("assist_share").map(|s| s * 100.0), 1),
             Cell::number(value("wall_kwh"), 1),

@@ -21,8 +21,11 @@ pub enum Horizon {
 }
 
 impl Horizon {
-    /// Both.
-    pub const ALL: [Self; 2] = [Self::Sudden, Self::Slow];
+    /// Over which a quantity is tested. One week's hottest moment follows from the hills of that week, with tails that no
+    /// t distribution has; a motor that is suddenly hot exceeds its limit, which is a rule.
+    pub const fn of(quantity: Quantity) -> &'static [Self] {
+        if quantity.is_maximum() { &[Self::Slow] } else { &[Self::Sudden, Self::Slow] }
+    }
 
     const fn now(self) -> RangeInclusive<i64> {
         match self {
@@ -85,7 +88,7 @@ impl Change {
 ///
 /// The degrees of freedom are the prior's and the vehicle's own together, which rests on weeks that scatter normally. Of a
 /// [maximum](Quantity::is_maximum) they do not, and only the vehicle's own count: over simulated sound fleets p-values
-/// below 10⁻⁴ then come as often as they should, and ten times too often otherwise (`fleet-detection` shows it).
+/// below 10⁻⁴ then come as often as they should, and ten times too often otherwise.
 pub fn changes(
     quantity: Quantity,
     series: &Series,
