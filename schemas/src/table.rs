@@ -170,7 +170,8 @@ impl Table {
         Arc::new(Schema::new_with_metadata(fields, metadata))
     }
 
-    /// How the table is laid out in Parquet: times delta-packed, values dictionary-encoded, zstd.
+    /// How the table is laid out in Parquet: times delta-packed, values dictionary-encoded, zstd; plain where a file has
+    /// only a few rows.
     ///
     /// Measured on two hours of two buses: 6.0 bytes a frame in decoded tables; byte-stream split was larger
     /// and slower to read for quantised signals.
@@ -184,6 +185,14 @@ impl Table {
             .set_created_by(format!("tallywheel {}", env!("CARGO_PKG_VERSION")))
             .set_column_dictionary_enabled(time.clone(), false)
             .set_column_encoding(time, Encoding::DELTA_BINARY_PACKED);
+        if matches!(self, Self::Trips | Self::Days | Self::SpeedClasses) {
+            // A few rows in many columns: what a column's decompressor, dictionary and statistics cost is then more than all
+            // its values. The classes have texts that repeat.
+            properties = properties
+                .set_compression(Compression::UNCOMPRESSED)
+                .set_dictionary_enabled(self == Self::SpeedClasses)
+                .set_statistics_enabled(EnabledStatistics::None);
+        }
         if self == Self::Frames {
             for (column, encoding) in
                 [("device_ms", Encoding::DELTA_BINARY_PACKED), ("data", Encoding::DELTA_LENGTH_BYTE_ARRAY)]

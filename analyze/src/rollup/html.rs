@@ -13,10 +13,11 @@ use super::{
     attention::{METHOD, OwnChange},
     plots::{fleet_chart, sparkline},
     report::{VehicleReport, number},
+    text::{counted, drove},
     trend::{Trend, WEEKS},
 };
 use crate::{
-    figure::{duration, fixed, signed},
+    figure::{duration, fixed},
     page,
 };
 
@@ -65,15 +66,16 @@ fn fleet_sheet(report: &RollUpReport, units: Units) -> Markup {
             }
             (tiles(&report.fleet, &report.fleet_before, report.fleet_change.map(|c| c.consumption).as_ref(), report, units))
             @if let Some(svg) = fleet_chart(report) {
-                figure { (PreEscaped(svg)) figcaption {
-                    "Standardised consumption against each vehicle’s four weeks before, with 95 % interval where there is room; \
-                     orange needs attention for any reason."
+                figure { div.scroll { (PreEscaped(svg)) } figcaption {
+                    "Standardised consumption against each vehicle’s four weeks before, with 95 % interval where there is room. \
+                     Orange needs attention for whatever reason; the number is its place in the list."
                 } }
             }
             (sparks(&report.fleet_trend, 190.0, units))
             p.note {
-                "Standardised: on the whole fleet’s driving by class of speed in the four weeks before. From "
-                (report.tests) " tests, adjusted so that a sound fleet shows none in nineteen of twenty roll-ups; limits are limits."
+                "Usual: the four weeks before, sums as of equally many days. Standardised: on the whole fleet’s driving by class of \
+                 speed in the four weeks before. Changes come from " (report.tests) " tests, adjusted so that a sound fleet \
+                 shows none in nineteen of twenty roll-ups; everything else is a limit that was exceeded."
                 @for note in &report.notes { " " (note) }
             }
         }
@@ -84,7 +86,7 @@ fn headline(report: &RollUpReport) -> String {
     let n = report.attention.len();
     let now = report.attention.iter().filter(|a| a.level == Level::Now).count();
     match (n, now) {
-        (0, _) => format!("Nothing needs attention in {} vehicles.", report.seen.now),
+        (0, _) => format!("Nothing needs attention in {}.", counted(report.seen.now, "vehicle")),
         (1, 0) => "1 vehicle needs attention.".to_owned(),
         (1, _) => "1 vehicle needs attention before its next drive.".to_owned(),
         (_, 0) => format!("{n} vehicles need attention."),
@@ -95,10 +97,7 @@ fn headline(report: &RollUpReport) -> String {
 /// Whom the sums leave out.
 fn survivors(report: &RollUpReport) -> String {
     let seen = &report.seen;
-    let mut text = format!(
-        "{} vehicles drove on {} vehicle-days ({} are usual for as many days).",
-        seen.now, seen.drive_days, seen.drive_days_usual
-    );
+    let mut text = format!("{} {}.", counted(seen.now, "vehicle"), drove(seen));
     if !seen.missing.is_empty() {
         text += &format!(
             " {} that drove in the four weeks before did not, and are in no sum: {}.",
@@ -107,10 +106,12 @@ fn survivors(report: &RollUpReport) -> String {
         );
     }
     if !seen.new.is_empty() {
-        text += &format!(" {} are new, and in no change.", listed(seen.new.iter().map(String::as_str), MOST_NAMED));
+        let names = listed(seen.new.iter().map(String::as_str), MOST_NAMED);
+        text += &format!(" New, and in no change: {names}.");
     }
     if !report.unusable_sessions.is_empty() {
-        text += &format!(" {} sessions could not be used and are left out.", report.unusable_sessions.len());
+        let sessions = counted(report.unusable_sessions.len(), "session");
+        text += &format!(" {sessions} could not be used and are left out.");
     }
     text
 }
@@ -155,15 +156,15 @@ type Line<'a> = (&'static str, &'a [Option<f64>], Show);
 
 const TILES: [Tile; 8] = [
     ("Distance", "distance_km", |v, u| distance(v, u)),
-    ("Driving", "drive_h", |v, _| (fixed(v, 1), "h")),
-    ("Trips", "trips", |v, _| (fixed(v, 0), "")),
+    ("Driving", "drive_h", |v, _| (amount(v), "h")),
+    ("Trips", "trips", |v, _| (grouped(v), "")),
     ("Consumption", "l_per_100km", |v, u| consumption(v, u)),
     ("Distance assisted", "assist_share", |v, _| (fixed(v * 100.0, 1), "%")),
     ("Fuel", "fuel_l", |v, u| match u {
-        Units::Metric => (fixed(v, 1), "L"),
-        Units::Us => (fixed(v / tallywheel_schemas::units::LITRES_PER_US_GALLON, 1), "gal"),
+        Units::Metric => (amount(v), "L"),
+        Units::Us => (amount(v / tallywheel_schemas::units::LITRES_PER_US_GALLON), "gal"),
     }),
-    ("From the wall", "wall_kwh", |v, _| (fixed(v, 1), "kWh")),
+    ("From the wall", "wall_kwh", |v, _| (amount(v), "kWh")),
     ("Days on one charge", "one_charge_days_share", |v, _| (fixed(v * 100.0, 0), "%")),
 ];
 
@@ -177,14 +178,14 @@ fn tiles(now: &Value, before: &Value, change: Option<&OwnChange>, report: &RollU
     html! {
         div.tiles { @for (title, column, show) in TILES {
             @let (value, unit) = shown(show, number(now, column));
-            @let (was, _) = shown(show, number(before, column).map(|v| scaled(column, v)));
+            @let (was, was_unit) = shown(show, number(before, column).map(|v| scaled(column, v)));
             div.tile {
                 div.what { (title) }
                 div.value { (value) " " small { (unit) } }
                 div.was {
                     @if column == "l_per_100km" && change.is_some() {
-                        @if let Some(c) = change { "standardised fuel " (signed(c.percent, 1)) " % (" (signed(c.low, 1)) " to " (signed(c.high, 1)) ")" }
-                    } @else { "before: " (was) }
+                        @if let Some(c) = change { "standardised fuel " (c.in_words()) }
+                    } @else { "usual: " (was) " " (was_unit) }
                 }
             }
         } }
@@ -227,7 +228,7 @@ fn index(report: &RollUpReport, units: Units) -> Markup {
                         td.n { (cell("distance_km", distance)) }
                         td.n.wide { (cell("trips", |x, _| (fixed(x, 0), ""))) }
                         td.n { (cell("l_per_100km", consumption)) }
-                        td.n.wide { (v.change.get("consumption").map_or_else(|| "–".to_owned(), |c| signed(c.percent, 1) + " %")) }
+                        td.n.wide { (v.change.get("consumption").map_or_else(|| "–".to_owned(), OwnChange::alone)) }
                         td.n.wide { (cell("assist_share", |x, _| (fixed(x * 100.0, 0), "%"))) }
                         td.n.wide { (cell("wall_kwh", |x, _| (fixed(x, 1), "kWh"))) }
                         td { @if let Some(svg) = sparkline(&v.trend.l_per_100km_standardised, 84.0, 20.0) { (PreEscaped(svg)) } }
@@ -304,7 +305,8 @@ fn details(v: &VehicleReport, units: Units) -> Markup {
         let (t, unit) = consumption(v, u);
         format!("{t} {unit}")
     };
-    let rows: [(&str, &str, Whole); 17] = [
+    let rows: [(&str, &str, Whole); 18] = [
+        ("Days driven", "drive_days", |v, _| fixed(v, 0)),
         ("Consumption while assisted", "l_per_100km_assisted", mileage),
         ("… standardised", "l_per_100km_assisted_standardised", mileage),
         ("Consumption while not assisted", "l_per_100km_unassisted", mileage),
@@ -330,7 +332,7 @@ fn details(v: &VehicleReport, units: Units) -> Markup {
         |row: &Value, column: &str, show: Whole| number(row, column).map_or_else(|| "–".to_owned(), |v| show(v, units));
     html! {
         table {
-            thead { tr { th { "" } th.n { "Now" } th.n { "Four weeks before" } th.n.wide { "Change" } } }
+            thead { tr { th { "" } th.n { "Now" } th.n { "Four weeks before" } th.n.wide { "Change, the kind of round taken off" } } }
             tbody {
                 @for (title, column, show) in rows { tr {
                     td { (title) } td.n { (cell(&v.now, column, show)) } td.n { (cell(&v.before, column, show)) }
@@ -351,14 +353,44 @@ fn change_of(v: &VehicleReport, column: &str) -> String {
         "l_per_100km_standardised" => "consumption",
         _ => return String::new(),
     };
-    let shown = |c: &OwnChange| format!("{} % ({} to {})", signed(c.percent, 1), signed(c.low, 1), signed(c.high, 1));
-    v.change.get(quantity).map(shown).unwrap_or_default()
+    v.change.get(quantity).map(OwnChange::in_words).unwrap_or_default()
 }
 
 fn distance(km: f64, units: Units) -> (String, &'static str) {
     match units {
-        Units::Metric => (fixed(km, 0), "km"),
-        Units::Us => (fixed(km * 1000.0 / METRES_PER_MILE, 0), "mi"),
+        Units::Metric => (grouped(km), "km"),
+        Units::Us => (grouped(km * 1000.0 / METRES_PER_MILE), "mi"),
+    }
+}
+
+/// A sum: from a hundred on nobody reads decimals, and no meter is good for more.
+fn amount(value: f64) -> String {
+    if value.abs() < 100.0 { fixed(value, 1) } else { grouped(value) }
+}
+
+/// A whole number, from 10 000 on in groups of three digits.
+fn grouped(value: f64) -> String {
+    let digits = fixed(value, 0);
+    if digits.len() < 5 {
+        return digits;
+    }
+    let head = digits.len() % 3;
+    let groups = digits.as_bytes()[head..].chunks(3).map(|c| String::from_utf8_lossy(c).into_owned());
+    let all: Vec<String> = (head > 0).then(|| digits[..head].to_owned()).into_iter().chain(groups).collect();
+    all.join("\u{202f}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_have_the_digits_that_are_read() {
+        let cases = [(9.96, "10.0"), (348.3, "348"), (9_999.6, "10\u{202f}000"), (155_725.2, "155\u{202f}725")];
+        for (value, shown) in cases {
+            assert_eq!(amount(value), shown);
+        }
+        assert_eq!(grouped(1_234_567.0), "1\u{202f}234\u{202f}567");
     }
 }
 

@@ -10,7 +10,7 @@ use plotters::{
     style::text_anchor::{HPos, Pos, VPos},
 };
 
-use super::{RollUpReport, attention::OwnChange};
+use super::{RollUpReport, attention::OwnChange, report::VehicleReport};
 
 const INK: RGBColor = RGBColor(0x22, 0x26, 0x2B);
 const QUIET: RGBColor = RGBColor(0x1F, 0x8E, 0x88);
@@ -19,30 +19,30 @@ const FAINT: RGBColor = RGBColor(0x9A, 0xA0, 0xA6);
 
 /// Above so many vehicles the intervals are left out: they would touch.
 const MOST_INTERVALS: usize = 120;
-/// Names written into the chart.
-const MOST_NAMES: usize = 8;
+/// Places in the list that are written into the chart.
+const MOST_PLACES: usize = 12;
+/// Vehicles without which there is nothing to compare.
+const FEWEST: usize = 3;
 
 type Drawn = Result<(), Box<dyn std::error::Error>>;
 
 /// A vehicle in the chart.
-struct Dot<'a> {
-    vehicle: &'a str,
+struct Dot {
     change: OwnChange,
-    flagged: bool,
+    /// Place in the list of what needs attention.
+    place: Option<usize>,
 }
 
 /// Change of every vehicle's standardised consumption with its interval, in order of the change; those that need
-/// attention stand out. `None` without any change to show, and when the drawing fails, which it does not in memory.
+/// attention stand out, with their place in the list. `None` with fewer than three changes to show, and when the drawing
+/// fails, which it does not in memory.
 pub(super) fn fleet_chart(report: &RollUpReport) -> Option<String> {
-    let mut dots: Vec<Dot<'_>> = report
-        .vehicles
-        .iter()
-        .filter_map(|v| {
-            let change = *v.change.get("consumption")?;
-            Some(Dot { vehicle: &v.vehicle, change, flagged: report.attention_of(&v.vehicle).is_some() })
-        })
-        .collect();
-    if dots.is_empty() {
+    let dot = |v: &VehicleReport| {
+        let change = *v.change.get("consumption")?;
+        Some(Dot { change, place: report.attention_of(&v.vehicle).map(|a| a.rank) })
+    };
+    let mut dots: Vec<Dot> = report.vehicles.iter().filter_map(dot).collect();
+    if dots.len() < FEWEST {
         return None;
     }
     dots.sort_by(|a, b| a.change.percent.total_cmp(&b.change.percent));
@@ -58,12 +58,11 @@ pub(super) fn fleet_chart(report: &RollUpReport) -> Option<String> {
     Some(svg.replacen(&fixed, &format!("width=\"100%\" {label}"), 1).replace("#22262B", "currentColor"))
 }
 
-fn draw(area: &DrawingArea<SVGBackend<'_>, Shift>, dots: &[Dot<'_>]) -> Drawn {
+fn draw(area: &DrawingArea<SVGBackend<'_>, Shift>, dots: &[Dot]) -> Drawn {
     let n = dots.len() as f64;
     let intervals = dots.len() <= MOST_INTERVALS;
     // A single vehicle with a wide interval must not flatten all others.
-    let reach =
-        |d: &Dot<'_>| if intervals { d.change.low.abs().max(d.change.high.abs()) } else { d.change.percent.abs() };
+    let reach = |d: &Dot| if intervals { d.change.low.abs().max(d.change.high.abs()) } else { d.change.percent.abs() };
     let largest = dots.iter().map(|d| d.change.percent.abs()).fold(0.0, f64::max) * 1.3;
     let top = dots.iter().map(reach).fold(0.0, f64::max).min(largest.max(10.0)).max(4.0) * 1.08;
     let mut chart = ChartBuilder::on(area)
@@ -80,13 +79,13 @@ fn draw(area: &DrawingArea<SVGBackend<'_>, Shift>, dots: &[Dot<'_>]) -> Drawn {
         .x_labels(1)
         .x_label_formatter(&|_| String::new())
         .y_labels(6)
-        .y_label_formatter(&|v| crate::figure::signed(*v, 0))
-        .y_desc("fuel, %")
+        .y_label_formatter(&|v| percent(*v))
+        .y_desc("change of fuel, %")
         .x_desc("vehicles by change")
         .label_style(("sans-serif", 24).into_font().color(&INK))
         .draw()?;
     chart.draw_series([PathElement::new(vec![(-0.7, 0.0), (n - 0.3, 0.0)], FAINT.stroke_width(2))])?;
-    let colour = |d: &Dot<'_>| if d.flagged { LOUD } else { QUIET };
+    let colour = |d: &Dot| if d.place.is_some() { LOUD } else { QUIET };
     let radius = if dots.len() > 200 { 4 } else { 7 };
     for (i, dot) in dots.iter().enumerate() {
         let x = i as f64;
@@ -96,16 +95,26 @@ fn draw(area: &DrawingArea<SVGBackend<'_>, Shift>, dots: &[Dot<'_>]) -> Drawn {
         }
         chart.draw_series([Circle::new((x, dot.change.percent), radius, colour(dot).filled())])?;
     }
-    let mut named: Vec<(usize, &Dot<'_>)> = dots.iter().enumerate().filter(|(_, d)| d.flagged).collect();
-    named.sort_by(|a, b| b.1.change.percent.abs().total_cmp(&a.1.change.percent.abs()));
-    for (i, dot) in named.into_iter().take(MOST_NAMES) {
-        // Beside the dot, on the side that has room.
-        let (side, shift) = if i as f64 > n / 2.0 { (HPos::Right, -14) } else { (HPos::Left, 14) };
-        let style = ("sans-serif", 22).into_font().color(&INK).pos(Pos::new(side, VPos::Center));
-        let at = chart.backend_coord(&(i as f64, dot.change.percent));
-        area.draw(&Text::new(dot.vehicle.to_owned(), (at.0 + shift, at.1), style))?;
+    let mut written: Vec<(i32, i32)> = Vec::new();
+    for (i, dot) in dots.iter().enumerate() {
+        let Some(place) = dot.place.filter(|p| *p <= MOST_PLACES) else { continue };
+        // Beside the dot's line, above others that are as near.
+        let (x, y) = chart.backend_coord(&(i as f64, dot.change.percent));
+        let mut at = (x + 8, y - 16);
+        while written.iter().any(|(x, y)| (x - at.0).abs() < 30 && (y - at.1).abs() < 22) {
+            at.1 -= 22;
+        }
+        written.push(at);
+        let style = ("sans-serif", 22).into_font().color(&INK).pos(Pos::new(HPos::Left, VPos::Center));
+        area.draw(&Text::new(place.to_string(), at, style))?;
     }
     Ok(())
+}
+
+/// A percentage on the axis.
+fn percent(value: f64) -> String {
+    let text = crate::figure::signed(value, 0);
+    if text == "+0" { "0".to_owned() } else { text }
 }
 
 /// A line of a few weeks with a dot on the last, `width` × `height` in CSS pixels; a week without a value breaks it.

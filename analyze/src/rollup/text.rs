@@ -7,33 +7,39 @@ use tallywheel_schemas::{
     units::{METRES_PER_MILE, mpg_us_from_l_per_100km},
 };
 
-use super::{RollUpReport, attention::percent, report::number};
+use super::{RollUpReport, Seen, report::number};
 use crate::sheet::{Cell, Format, Sheet};
 
 /// Renders a roll-up as text.
 pub fn text(report: &RollUpReport, units: Units) -> String {
     let mut out = format!("{}: {} to {}\n\n", report.period.name, report.period.first, report.period.last);
     let seen = &report.seen;
-    let _ = writeln!(
-        out,
-        "{} vehicles drove on {} vehicle-days ({} are usual for as many days).",
-        seen.now, seen.drive_days, seen.drive_days_usual
-    );
+    let _ = writeln!(out, "{} {}.", counted(seen.now, "vehicle"), drove(seen));
     if !seen.missing.is_empty() {
         let _ = writeln!(out, "Drove in the four weeks before and not now, so in no sum: {}.", seen.missing.join(", "));
     }
     if let Some(change) = report.fleet_change {
         let _ = writeln!(
             out,
-            "Standardised fuel against the four weeks before, {} vehicles seen in both: {}.",
-            change.vehicles,
-            percent(&change.consumption)
+            "Standardised fuel against the four weeks before, {} seen in both: {}.",
+            counted(change.vehicles, "vehicle"),
+            change.consumption.in_words()
         );
     }
     out.push('\n');
     attention(report, &mut out);
     out.push('\n');
     out + &vehicles(report, units).render(Format::Text) + &left_out(report)
+}
+
+/// So many of a thing.
+pub(super) fn counted(n: usize, thing: &str) -> String {
+    format!("{n} {thing}{}", if n == 1 { "" } else { "s" })
+}
+
+/// How much was driven.
+pub(super) fn drove(seen: &Seen) -> String {
+    format!("drove on {} vehicle-days ({} are usual for as many days)", seen.drive_days, seen.drive_days_usual)
 }
 
 fn attention(report: &RollUpReport, out: &mut String) {
@@ -62,13 +68,14 @@ fn vehicles(report: &RollUpReport, units: Units) -> Sheet {
         ("trips", "Trips"),
         ("hours", "h"),
         ("consumption", fuel),
-        ("standardised", "stand."),
+        ("standardised", "standardised"),
         ("change", "change of fuel"),
         ("assisted", "assisted, %"),
         ("wall", "wall, kWh"),
     ]);
     let length = |km: f64| if units == Units::Us { km * 1000.0 / METRES_PER_MILE } else { km };
     let mileage = |l: f64| if units == Units::Us { mpg_us_from_l_per_100km(l) } else { l };
+    let decimals = if units == Units::Us { 1 } else { 2 };
     for v in &report.vehicles {
         let value = |column| number(&v.now, column);
         sheet.push(vec![
@@ -76,9 +83,9 @@ fn vehicles(report: &RollUpReport, units: Units) -> Sheet {
             Cell::number(value("distance_km").map(length), 0),
             Cell::number(value("trips"), 0),
             Cell::number(value("drive_h"), 1),
-            Cell::number(value("l_per_100km").map(mileage), 2),
-            Cell::number(value("l_per_100km_standardised").map(mileage), 2),
-            v.change.get("consumption").map_or(Cell::Unknown, |c| Cell::text(percent(c))),
+            Cell::number(value("l_per_100km").map(mileage), decimals),
+            Cell::number(value("l_per_100km_standardised").map(mileage), decimals),
+            v.change.get("consumption").map_or(Cell::Unknown, |c| Cell::text(c.in_words())),
             Cell::number(value("assist_share").map(|s| s * 100.0), 1),
             Cell::number(value("wall_kwh"), 1),
         ]);

@@ -16,7 +16,7 @@ const THRESHOLD_PCT: f64 = 1.0;
 /// Set cut-off speed and what may be above it, m/s.
 const LATE_M_S: f64 = 58.0 / 3.6 + 1.0;
 /// First limits of the rig, °C.
-const WINDING_LIMIT_C: f64 = 150.0;
+const WINDING_LIMIT_C: f64 = 153.0;
 const CONTROLLER_LIMIT_C: f64 = 70.0;
 /// Bins from this mean speed on are moving, m/s.
 const MOVING_M_S: f64 = 0.5;

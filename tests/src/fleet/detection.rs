@@ -15,7 +15,7 @@ use clap::Parser;
 use serde::Serialize;
 use tallywheel_analyze::rollup::{
     Engine, EngineError, Limits, Parameters, Period, RollUp,
-    attention::{FALSE_DISCOVERY_RATE, Kind},
+    attention::{self, FALSE_DISCOVERY_RATE, Horizon, Kind},
     roll_up,
 };
 use tallywheel_sample_logs::fleet::{Fault, FleetPlan, Library, Planted, tables, vehicle_name, week};
@@ -62,6 +62,8 @@ struct Tally {
     sound_weeks_with_rule_alarm: usize,
     /// Vehicles listed in sound fleets, over all weeks.
     sound_alarms: usize,
+    /// Tests in sound fleets by quantity and horizon: how many, and how many of them findings or below a p-value.
+    sound_tests: BTreeMap<String, TestTally>,
     /// Roll-ups of fleets with faults.
     faulty_weeks: usize,
     /// Findings of tests in fleets with faults, and those among them on sound vehicles.
@@ -74,6 +76,15 @@ struct Tally {
     rerouted_listed: usize,
     /// What they were listed for first.
     rerouted_checks: BTreeMap<String, usize>,
+}
+
+#[derive(Debug, Clone, Copy, Default, Serialize)]
+struct TestTally {
+    tests: usize,
+    below_1e2: usize,
+    below_1e3: usize,
+    below_1e4: usize,
+    findings: usize,
 }
 
 #[derive(Debug, Clone, Default, Serialize)]
@@ -146,6 +157,7 @@ fn sound(args: &Args, library: &Library, weeks: usize) -> Result<Tally, EngineEr
             let rolled = rolled(&mut engine, at)?;
             let listed = listed(&rolled);
             tally.sound_weeks += 1;
+            tally.add_tests(&rolled);
             tally.sound_alarms += listed.len();
             tally.sound_weeks_with_test_alarm += usize::from(listed.values().any(|k| k.contains(&false)));
             tally.sound_weeks_with_rule_alarm += usize::from(listed.values().any(|k| k.contains(&true)));
@@ -221,6 +233,18 @@ fn faulty(args: &Args, library: &Library, number: u64, tally: &mut Tally) -> Res
 }
 
 impl Tally {
+    fn add_tests(&mut self, rolled: &RollUp) {
+        for test in attention::tests(&rolled.period, &rolled.days, &rolled.vehicles, &rolled.parameters) {
+            let over = if test.horizon == Horizon::Sudden { "sudden" } else { "slow" };
+            let entry = self.sound_tests.entry(format!("{}, {over}", test.quantity.name())).or_default();
+            entry.tests += 1;
+            entry.below_1e2 += usize::from(test.change.p < 1e-2);
+            entry.below_1e3 += usize::from(test.change.p < 1e-3);
+            entry.below_1e4 += usize::from(test.change.p < 1e-4);
+            entry.findings += usize::from(test.finds());
+        }
+    }
+
     fn share(part: usize, whole: usize) -> f64 {
         part as f64 / whole.max(1) as f64
     }
@@ -250,6 +274,11 @@ impl Tally {
             format!("  with any alarm by a rule: {}", self.sound_weeks_with_rule_alarm),
             format!("  vehicles listed: {} of {} vehicle-weeks", self.sound_alarms, self.sound_weeks * self.vehicles),
             format!(
+                "  {:<42} {:>7} {:>8} {:>8} {:>8} {:>8}",
+                "tests in sound fleets, share with", "tests", "p<0.01", "p<1e-3", "p<1e-4", "findings"
+            ),
+            self.sound_tests.iter().map(TestTally::line).collect::<Vec<_>>().join("\n"),
+            format!(
                 "fleets with faults: {} weekly roll-ups; {} findings by tests, {} of them on sound vehicles ({:.1} %; stated: {:.0} % on average)",
                 self.faulty_weeks,
                 self.test_findings,
@@ -277,5 +306,19 @@ impl Tally {
             self.rerouted, self.rerouted_listed
         ));
         lines.join("\n")
+    }
+}
+
+impl TestTally {
+    fn line((name, tally): (&String, &Self)) -> String {
+        let percent = |count: usize| format!("{:.3} %", 100.0 * Tally::share(count, tally.tests));
+        format!(
+            "  {name:<42} {:>7} {:>8} {:>8} {:>8} {:>8}",
+            tally.tests,
+            percent(tally.below_1e2),
+            percent(tally.below_1e3),
+            percent(tally.below_1e4),
+            tally.findings
+        )
     }
 }

@@ -20,11 +20,13 @@ use super::{
     Parameters, Period,
     frame::{Frame, Row},
 };
-use crate::figure::{fixed, signed};
-use change::{Change, Horizon, changes, least_change};
+use crate::figure::{decimals_for, signed};
+pub use change::{Change, Horizon};
+use change::{changes, least_change};
 use fdr::benjamini_hochberg;
 pub use rules::Limits;
-use series::{Quantity, Series};
+pub use series::Quantity;
+use series::Series;
 
 /// False discovery rate of the tests.
 pub const FALSE_DISCOVERY_RATE: f64 = 0.05;
@@ -51,7 +53,7 @@ pub const METHOD: &[(&str, &str)] = &[
         "For a test, what the whole fleet did in the same week (the median) is taken off first, with five vehicles or \
          more. P-values of all vehicles and quantities together are adjusted by Benjamini and Hochberg (1995) to a false \
          discovery rate of 5 %: where nothing is wrong, at most one roll-up in twenty has any false alarm from the \
-         tests. Changes below 2 % of fuel, 5 % of assisted time or pack energy, or 5 K are left out however sure.",
+         tests. The hottest winding is only tested for what creeps: within a week its limit tells. Changes below 2 % of fuel, 5 % of assisted time or pack energy, or 5 K are left out however sure.",
     ),
     (
         "Rules",
@@ -161,6 +163,30 @@ pub struct OwnChange {
     pub high: f64,
 }
 
+impl OwnChange {
+    /// With its interval, as in `+3.2 % (+0.1 to +6.4)`.
+    pub fn in_words(&self) -> String {
+        words(self.percent, (self.low, self.high), "%")
+    }
+
+    /// By itself, hence with a digit fewer.
+    pub fn alone(&self) -> String {
+        let text = signed(self.percent, decimals((self.low, self.high)).saturating_sub(1));
+        if text == "+0" { "0 %".to_owned() } else { text + " %" }
+    }
+}
+
+/// A change and its interval with the digits that the interval supports.
+fn words(value: f64, interval: (f64, f64), unit: &str) -> String {
+    let d = decimals(interval);
+    format!("{} {unit} ({} to {})", signed(value, d), signed(interval.0, d), signed(interval.1, d))
+}
+
+/// Decimals of a change; more than one is more than anybody reads. A 95 % interval is some four standard errors wide.
+fn decimals(interval: (f64, f64)) -> usize {
+    decimals_for((interval.1 - interval.0) / 4.0).min(1)
+}
+
 /// What the tests and rules found.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Found {
@@ -185,11 +211,11 @@ pub fn look(period: &Period, days: &Frame, vehicles: &Frame, parameters: &Parame
     }
     let driven = seen_driving(vehicles, &period.name);
     let empty = parameters.empty_soc_pct;
-    let (tested, tests) = by_tests(period, days, &driven, empty);
-    for (vehicle, finding) in tested {
-        findings.entry(vehicle).or_default().push(finding);
+    let made = tests(period, days, vehicles, parameters);
+    for test in made.iter().filter(|t| t.finds()) {
+        findings.entry(test.vehicle.clone()).or_default().push(finding(test));
     }
-    Found { attention: ranked(findings), changes: own_changes(period, days, &driven, empty), tests }
+    Found { attention: ranked(findings), changes: own_changes(period, days, &driven, empty), tests: made.len() }
 }
 
 fn seen_driving(vehicles: &Frame, period: &str) -> BTreeSet<String> {
@@ -233,29 +259,43 @@ fn not_seen(days: &Frame, vehicle: &str) -> Finding {
     Finding::rule("not seen", Level::Plan, format!("not seen driving; last on {last}"), None)
 }
 
-/// Tests of every quantity and horizon that come out below the false discovery rate, and the number of tests made.
-fn by_tests(
-    period: &Period,
-    days: &Frame,
-    driven: &BTreeSet<String>,
-    empty_soc_pct: f64,
-) -> (Vec<(String, Finding)>, usize) {
+/// One test of one vehicle.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Test {
+    /// Vehicle.
+    pub vehicle: String,
+    /// What was looked at.
+    pub quantity: Quantity,
+    /// Over which time.
+    pub horizon: Horizon,
+    /// What came out.
+    pub change: Change,
+    /// P-value adjusted over the whole fleet.
+    pub adjusted_p: f64,
+}
+
+impl Test {
+    /// Whether it is a finding: sure enough, and large enough to matter.
+    pub fn finds(&self) -> bool {
+        self.adjusted_p <= FALSE_DISCOVERY_RATE && self.change.value.abs() >= least_change(self.quantity)
+    }
+}
+
+/// Every test of a roll-up: vehicles that were driven, quantities, horizons. `days` are rows of `vehicle_days`, `vehicles`
+/// of `vehicle_periods`.
+pub fn tests(period: &Period, days: &Frame, vehicles: &Frame, parameters: &Parameters) -> Vec<Test> {
+    let driven = seen_driving(vehicles, &period.name);
     let mut made = Vec::new();
     for quantity in TESTED {
-        let (series, fleet) = Series::of(quantity, days, period, empty_soc_pct).without_fleet();
-        for horizon in Horizon::ALL {
-            let found = changes(&series, horizon, fleet).into_iter().filter(|(v, _)| driven.contains(v));
-            made.extend(found.map(|(vehicle, change)| (vehicle, quantity, horizon, change)));
+        let (series, fleet) = Series::of(quantity, days, period, parameters.empty_soc_pct).without_fleet();
+        for &horizon in Horizon::of(quantity) {
+            let found = changes(quantity, &series, horizon, fleet).into_iter().filter(|(v, _)| driven.contains(v));
+            made.extend(found.map(|(vehicle, change)| Test { vehicle, quantity, horizon, change, adjusted_p: 1.0 }));
         }
     }
-    let adjusted = benjamini_hochberg(&made.iter().map(|(.., c)| c.p).collect::<Vec<_>>());
-    let tests = made.len();
-    let found = made.into_iter().zip(adjusted).filter(|((_, quantity, _, change), q)| {
-        *q <= FALSE_DISCOVERY_RATE && change.value.abs() >= least_change(*quantity)
-    });
-    let findings =
-        found.map(|((vehicle, quantity, horizon, change), q)| (vehicle, finding(quantity, horizon, &change, q)));
-    (findings.collect(), tests)
+    let adjusted = benjamini_hochberg(&made.iter().map(|t| t.change.p).collect::<Vec<_>>());
+    made.iter_mut().zip(adjusted).for_each(|(test, q)| test.adjusted_p = q);
+    made
 }
 
 /// A logarithm of a ratio as a change in %, or K as they are.
@@ -263,24 +303,22 @@ fn shown(quantity: Quantity, value: f64) -> f64 {
     if quantity.is_ratio() { value.exp_m1() * 100.0 } else { value }
 }
 
-fn finding(quantity: Quantity, horizon: Horizon, change: &Change, adjusted_p: f64) -> Finding {
+fn finding(test: &Test) -> Finding {
+    let Test { quantity, horizon, ref change, adjusted_p, .. } = *test;
     let unit = if quantity.is_ratio() { "%" } else { "K" };
     let value = shown(quantity, change.value);
     let interval = change.interval(CONFIDENCE).map(|(l, h)| (shown(quantity, l), shown(quantity, h)));
-    let range = interval.map(|(l, h)| format!(" ({} to {})", signed(l, 1), signed(h, 1))).unwrap_or_default();
+    let changed =
+        interval.map_or_else(|| format!("{} {unit}", signed(value, 0)), |interval| words(value, interval, unit));
     let against = match horizon {
         Horizon::Sudden => "against its four weeks before",
-        Horizon::Slow => "in four weeks, against the twelve before",
+        Horizon::Slow => "over four weeks against the twelve before",
     };
     Finding {
         check: quantity.name().to_owned(),
         kind: Kind::Test,
         level: Level::FindOut,
-        sentence: format!(
-            "{} {} {unit}{range} {against}, what the fleet did taken off",
-            quantity.name(),
-            signed(value, 1)
-        ),
+        sentence: format!("{} {changed} {against}", quantity.name()),
         value: Some(value),
         interval,
         horizon: Some(horizon),
@@ -297,7 +335,7 @@ fn own_changes(
     empty_soc_pct: f64,
 ) -> BTreeMap<&'static str, BTreeMap<String, OwnChange>> {
     let of = |quantity: Quantity| {
-        let own = changes(&Series::of(quantity, days, period, empty_soc_pct), Horizon::Sudden, None);
+        let own = changes(quantity, &Series::of(quantity, days, period, empty_soc_pct), Horizon::Sudden, None);
         let shown = own.into_iter().filter(|(v, _)| driven.contains(v)).filter_map(|(vehicle, change)| {
             let (low, high) = change.interval(CONFIDENCE)?;
             let [percent, low, high] = [change.value, low, high].map(|v| shown(quantity, v));
@@ -365,9 +403,4 @@ fn points_to(findings: &[Finding]) -> Option<String> {
         return None;
     };
     Some(words.to_owned())
-}
-
-/// Percent in words, for texts outside.
-pub(super) fn percent(change: &OwnChange) -> String {
-    format!("{} % ({} to {})", signed(change.percent, 1), fixed(change.low, 1), fixed(change.high, 1))
 }

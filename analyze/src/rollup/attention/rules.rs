@@ -132,7 +132,8 @@ fn coverage(limits: &Limits, now: Row<'_>, before: Option<Row<'_>>, known: &Know
         let is = now.number(column).unwrap_or(0.0);
         let percent = |share: f64| fixed(share * 100.0, 1);
         if is < limits.silent_share && known {
-            let sentence = format!("{source} is silent: data for {} % of the driving; it had some before", percent(is));
+            let data = if is > 0.0 { format!("data for {} %", percent(is)) } else { "no data for any".to_owned() };
+            let sentence = format!("{source} is silent: {data} of the driving; it had some before");
             Some(Finding::rule("sensor silent", Level::FindOut, sentence, Some(is)))
         } else if is < limits.coverage && was - is >= limits.coverage_drop {
             let sentence = format!("{source} has data for {} % of the driving, {} % before", percent(is), percent(was));

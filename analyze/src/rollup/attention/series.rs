@@ -49,6 +49,11 @@ impl Quantity {
         !matches!(self, Self::Winding)
     }
 
+    /// Whether a day's value is a single moment's, the largest, and so scatters with long tails.
+    pub const fn is_maximum(self) -> bool {
+        matches!(self, Self::Winding)
+    }
+
     /// A day's value: the logarithm of a ratio, or °C. `None` where there is too little of the day to say, and, for what
     /// the assist does, where the pack fell below `empty_soc_pct`: on such a day it is the distance driven that decides.
     fn of(self, day: Row<'_>, empty_soc_pct: f64) -> Option<f64> {
