@@ -45,7 +45,7 @@ pub const METHOD: &[(&str, &str)] = &[
     (
         "Looks",
         "The allowed error is divided over the planned looks by a spending function of O'Brien and Fleming's type (Lan and \
-      DeMets 1983). Error rates and coverage of this method were counted on simulated campaigns with known truths; see \
+      DeMets 1983). When the plan was written is the campaign file's word. Error rates and coverage of this method were counted on simulated campaigns with known truths; see \
       the developers' documentation, “Calibration of the verdict”.",
     ),
     (
