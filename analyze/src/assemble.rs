@@ -90,7 +90,7 @@ pub fn compare<'a>(
         mileage: &by_condition,
         baseline: &baseline,
         assist: &assist,
-        rig: assist.first().copied().or(runs.first()).map(|run| &run.ledger.session.rig),
+        rig: assist.first().copied().or(runs.first()).map(|run| &*run.ledger.session.rig),
         charging,
     })?;
     let spread = effect::estimate(campaign, &observations).effect.as_ref().and_then(Spread::of);
