@@ -96,7 +96,7 @@ pub fn compare<'a>(
         mileage: &by_condition,
         baseline: &baseline,
         assist: &assist,
-        rig: assist.first().copied().or(runs.first()).map(|run| &run.ledger.session.rig),
+        rig: assist.first().copied().or(runs.first()).map(|run| &*run.ledger.session.rig),
         charging,
     })?;
     obstacles.extend(account::baseline_on_the_pack(&energy.net_energy));

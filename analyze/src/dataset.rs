@@ -46,8 +46,8 @@ pub struct Session {
     /// What was recorded, as it is known today: with the run sheet's corrections, which are among the notes, and with
     /// its times put right by the satellite receiver's, as [`TableRows`] are.
     pub manifest: Manifest,
-    /// The rig that the decoded tables were made with.
-    pub rig: Rig,
+    /// The rig that the decoded tables were made with; sessions of one rig share it.
+    pub rig: Arc<Rig>,
     /// Hash of the session's content; derived tables are keyed by it.
     pub digest: Digest,
     /// Corrections of the run sheet, in order.
@@ -217,7 +217,7 @@ impl Session {
     pub fn described_as(&self, sheet: tallywheel_schemas::RunSheet) -> Self {
         Self {
             manifest: Manifest { run: Some(sheet), ..self.manifest.clone() },
-            rig: self.rig.clone(),
+            rig: Arc::clone(&self.rig),
             digest: self.digest,
             corrections: self.corrections.clone(),
             root: self.root.clone(),
@@ -308,15 +308,15 @@ impl Session {
 
 /// Rigs by their text: a vehicle's sessions share one for months, and it is a third of what opening a session costs.
 #[derive(Debug, Default)]
-struct Rigs(HashMap<String, Rig>);
+struct Rigs(HashMap<String, Arc<Rig>>);
 
 impl Rigs {
-    fn of(&mut self, manifest: &Manifest) -> Result<Rig, TextFileError> {
+    fn of(&mut self, manifest: &Manifest) -> Result<Arc<Rig>, TextFileError> {
         if let Some(rig) = self.0.get(&manifest.rig.text) {
-            return Ok(rig.clone());
+            return Ok(Arc::clone(rig));
         }
-        let rig = manifest.parse_rig()?;
-        self.0.insert(manifest.rig.text.clone(), rig.clone());
+        let rig = Arc::new(manifest.parse_rig()?);
+        self.0.insert(manifest.rig.text.clone(), Arc::clone(&rig));
         Ok(rig)
     }
 }

@@ -141,9 +141,10 @@ pub(crate) fn session_ledger(session: &Arc<Session>, bin_us: i64, keep: bool) ->
     if let Err(error) = &kept {
         tracing::debug!(session = %session.manifest.session, %error, "the ledger is not cached");
     }
+    // Each of the two is gone before the next is copied: of a night on the charger they are the most that memory holds.
     let frame =
-        |rows: &Rows| rows.frame().map_err(|source| LedgerError::Frame { session: rows.session.clone(), source });
-    let (bins, motors) = (frame(&integrals.bins)?, frame(&integrals.motors)?);
+        |rows: Rows| rows.frame().map_err(|source| LedgerError::Frame { session: rows.session.clone(), source });
+    let (bins, motors) = (frame(integrals.bins)?, frame(integrals.motors)?);
     let ledger = SessionLedger { session: Arc::clone(session), bins, motors, findings: integrals.findings };
     Ok(Ledgered { ledger, made: fresh, kept })
 }

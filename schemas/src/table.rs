@@ -185,6 +185,13 @@ impl Table {
             .set_created_by(format!("tallywheel {}", env!("CARGO_PKG_VERSION")))
             .set_column_dictionary_enabled(time.clone(), false)
             .set_column_encoding(time, Encoding::DELTA_BINARY_PACKED);
+        if matches!(self, Self::Ledger | Self::MotorLedger) {
+            // Integrals hardly ever repeat: without dictionaries files are a sixth smaller and take half the time to write.
+            properties = properties
+                .set_dictionary_enabled(false)
+                .set_column_dictionary_enabled(ColumnPath::from("session"), true)
+                .set_column_dictionary_enabled(ColumnPath::from("position"), true);
+        }
         if matches!(self, Self::Trips | Self::Days | Self::SpeedClasses) {
             // A few rows in many columns: what a column's decompressor, dictionary and statistics cost is then more than all
             // its values. The classes have texts that repeat.

@@ -53,8 +53,13 @@ impl SessionDerived {
         if matches!(self.state, State::Damaged(_)) {
             return None;
         }
-        let [_, days, classes] = session_rows(self)?;
-        Some([days.batch().ok()?, classes.batch().ok()?])
+        let [days, classes] = match &self.state {
+            State::Unwritten { rows, .. } => [rows.days.batch(), rows.classes.batch()],
+            _ => {
+                [read_rows(&self.session, Table::Days)?.batch(), read_rows(&self.session, Table::SpeedClasses)?.batch()]
+            }
+        };
+        Some([days.ok()?, classes.ok()?])
     }
 }
 
