@@ -388,6 +388,13 @@ fn grouped(value: f64) -> String {
     all.join("\u{202f}")
 }
 
+fn consumption(l_per_100km: f64, units: Units) -> (String, &'static str) {
+    match units {
+        Units::Metric => (fixed(l_per_100km, 2), "L/100 km"),
+        Units::Us => (fixed(mpg_us_from_l_per_100km(l_per_100km), 1), "mpg"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -399,12 +406,5 @@ mod tests {
             assert_eq!(amount(value), shown);
         }
         assert_eq!(grouped(1_234_567.0), "1\u{202f}234\u{202f}567");
-    }
-}
-
-fn consumption(l_per_100km: f64, units: Units) -> (String, &'static str) {
-    match units {
-        Units::Metric => (fixed(l_per_100km, 2), "L/100 km"),
-        Units::Us => (fixed(mpg_us_from_l_per_100km(l_per_100km), 1), "mpg"),
     }
 }

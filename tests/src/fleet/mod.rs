@@ -1,4 +1,4 @@
-//! Simulated fleets: are planted faults found and sound vehicles left alone ([`detection`]), and what does it cost ([`bench`]).
+//! Simulated fleets: are planted faults found and sound vehicles left alone ([`detection`]), and what does it cost ([`mod@bench`]).
 
 pub mod bench;
 pub mod detection;
