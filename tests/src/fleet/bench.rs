@@ -247,7 +247,7 @@ fn run(args: &Args) -> Result<Figures, BenchError> {
         let (cost, said) = measured("the floor", &mut own_floor(&root)?)?;
         rows = said.trim().parse().unwrap_or(0);
         floors.push(cost);
-        forget(&root)?;
+        forget(&root, round)?;
         firsts.push(measured("the first roll-up", &mut roll_up(&root))?.0);
         seconds.push(measured("the second roll-up", &mut roll_up(&root))?.0);
         if let Some(python) = &python {
@@ -260,6 +260,7 @@ fn run(args: &Args) -> Result<Figures, BenchError> {
     let agree = python.as_ref().map(|python| agree(python, &root, kept.path())).transpose()?;
     let (floor, first, second) = (median(&floors), median(&firsts), median(&seconds));
     let new_day_cpu_s = new_day(&root)? - second.cpu_s;
+    fs::remove_dir_all(aside(&root)).map_err(io_error("remove what was put aside"))?;
     let vehicle_days = files(&root.join("motion"), "parquet")?.len();
     let script = |((name, _), costs): ((&'static str, &str), &Vec<Cost>)| {
         let cost = median(costs);
@@ -313,17 +314,25 @@ fn one_thread(python: &Path, script: &str, root: &Path, out: &Path) -> Command {
     command
 }
 
-/// Removes what was derived.
-fn forget(root: &Path) -> Result<(), BenchError> {
+/// Puts what was derived aside. It is not deleted before the end: for minutes a file system such as ext4 is slow to give the
+/// numbers of deleted files to new ones, which no first roll-up meets.
+fn forget(root: &Path, round: usize) -> Result<(), BenchError> {
+    let aside = aside(root).join(round.to_string());
+    fs::create_dir_all(&aside).map_err(io_error(format!("make {}", aside.display())))?;
     for table in Table::DERIVED {
-        match fs::remove_dir_all(root.join(table.name())) {
+        match fs::rename(root.join(table.name()), aside.join(table.name())) {
             Err(e) if e.kind() != io::ErrorKind::NotFound => {
-                return Err(io_error(format!("remove {}", table.name()))(e));
+                return Err(io_error(format!("put {} aside", table.name()))(e));
             }
             _ => {}
         }
     }
     Ok(())
+}
+
+/// Where derived tables of earlier rounds are.
+fn aside(root: &Path) -> PathBuf {
+    root.join(".aside")
 }
 
 /// Runs a contender; gives what it took and what it said.

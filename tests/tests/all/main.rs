@@ -8,6 +8,7 @@ mod check_ports;
 mod crash;
 mod database_peer;
 mod device_server;
+mod fleet_programs;
 mod fuzz_corpus;
 mod gather;
 mod integrity;
