@@ -203,7 +203,7 @@ pub fn fieller_of_pairs(
 ///
 /// `None` for a zero shift or spread, or when more than 10,000 would be needed.
 pub fn observations_needed(shift: f64, sd: f64, confidence: f64, power: f64) -> Option<u32> {
-    Need { shift, sd, fixed: 0.0, confidence, power, groups: 1 }.units()
+    Need { shift, sd, fixed: 0.0, confidence, power, groups: 1, taken: 0.0 }.units()
 }
 
 /// What a number of observations is to find.
@@ -220,8 +220,10 @@ pub struct Need {
     /// Probability of finding the shift.
     pub power: f64,
     /// Groups that each have that many units: 1 for pairs, 2 for separate conditions. Degrees of freedom are
-    /// `groups·(n − 1)`.
+    /// `groups·(n − 1)`, less what else is taken out.
     pub groups: u32,
+    /// Degrees of freedom that a drift or covariates take.
+    pub taken: f64,
 }
 
 impl Need {
@@ -246,7 +248,7 @@ impl Need {
 
     fn suffices(&self, n: u32) -> bool {
         let n = f64::from(n);
-        let df = f64::from(self.groups) * (n - 1.0);
+        let df = f64::from(self.groups) * (n - 1.0) - self.taken;
         let quantiles = t_quantile(0.5 + self.confidence / 2.0, df).zip(t_quantile(self.power, df));
         quantiles.is_some_and(|(a, b)| self.shift.abs() >= (a + b) * (self.sd / n.sqrt()).hypot(self.fixed))
     }
@@ -457,6 +459,7 @@ mod tests {
             confidence: 0.95,
             power: 0.8,
             groups: 2,
+            taken: 0.0,
         };
         let n = need.units().expect("finite");
         assert!((64..=65).contains(&n), "{n}");

@@ -31,7 +31,7 @@ use crate::{
 /// With three pairs a degree of freedom of its own would leave one, and Student's t at 12.7. The standard error of the
 /// estimate freed from a drift is 6 % more than that of the mean; but the estimate departs from the mean most where the
 /// spread is large, and with that of the mean the interval has 94.9 % (simulated, normal).
-const PAIRS_FOR_DRIFT: usize = 4;
+pub(crate) const PAIRS_FOR_DRIFT: usize = 4;
 
 /// Variance of the effect with the drift taken out, over that without: beyond this the order is too lopsided for it.
 const MOST_FOR_DRIFT: f64 = 2.0;

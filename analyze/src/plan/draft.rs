@@ -148,7 +148,8 @@ pub enum DraftError {
 /// For a design that is not planned run by run.
 pub const fn comparing(design: Design) -> Result<Comparing, DraftError> {
     match design {
-        Design::Paired => Ok(Comparing::Pairs),
+        // The order that is drawn alternates.
+        Design::Paired => Ok(Comparing::PairsInTurn),
         Design::Unpaired | Design::Control => Ok(Comparing::Groups),
         Design::Blocked | Design::BeforeAfter => Err(DraftError::Design { design: design.name() }),
     }

@@ -5,7 +5,7 @@ use statrs::{
     function::gamma::ln_gamma,
 };
 
-use crate::stats::t_quantile;
+use crate::{effect::paired::PAIRS_FOR_DRIFT, stats::t_quantile};
 
 /// Steps of the integration; even.
 const STEPS: usize = 2000;
@@ -17,6 +17,8 @@ pub const LARGEST: u32 = 10_000;
 pub enum Comparing {
     /// Each unit is a pair, which has a log ratio of its own.
     Pairs,
+    /// The same in alternating order: from some pairs on the verdict takes a drift out, which costs a degree of freedom.
+    PairsInTurn,
     /// Each unit is a run in both conditions; the runs do not pair.
     Groups,
 }
@@ -25,7 +27,8 @@ impl Comparing {
     /// Degrees of freedom of the spread from `n` units.
     pub fn degrees_of_freedom(self, n: f64) -> f64 {
         match self {
-            Self::Pairs => n - 1.0,
+            Self::PairsInTurn if n >= PAIRS_FOR_DRIFT as f64 => n - 2.0,
+            Self::Pairs | Self::PairsInTurn => n - 1.0,
             Self::Groups => 2.0 * n - 2.0,
         }
     }
@@ -33,7 +36,7 @@ impl Comparing {
     /// Standard error of the mean log ratio of `n` units whose spread is `sd`.
     pub fn standard_error(self, sd: f64, n: f64) -> f64 {
         match self {
-            Self::Pairs => sd / n.sqrt(),
+            Self::Pairs | Self::PairsInTurn => sd / n.sqrt(),
             Self::Groups => sd * (2.0 / n).sqrt(),
         }
     }

@@ -10,9 +10,11 @@ use super::power::Comparing;
 use crate::{
     campaign_runs::CampaignError,
     dataset::Session,
+    effect::{estimate, paired::PAIRS_FOR_DRIFT},
     ledger::SessionLedger,
+    observation::{Observation, units},
+    observed::observations,
     run::{Admission, RunFacts, admit, waits_for_partner},
-    stats::{Sample, pooled_sd},
 };
 
 /// State of one run.
@@ -104,44 +106,39 @@ impl Seen {
         };
         let listed = (campaign.baseline.iter().map(|n| (n, Condition::Baseline)))
             .chain(campaign.assist.iter().map(|n| (n, Condition::Assist)));
-        let consumption = |name: &String| {
-            let i = place(name)?;
-            facts[i].l_per_100km().filter(|_| admitted[i].used).map(f64::ln)
-        };
-        let (comparing, units, log_ratio, spread) = match campaign.design {
-            Design::Paired => paired(campaign, &consumption),
-            Design::Unpaired => unpaired(campaign, &consumption),
-            Design::Blocked | Design::Control | Design::BeforeAfter => (None, 0, None, None),
-        };
+        let found = summary(campaign, &observations(campaign, &facts, &admitted, &[]));
         Ok(Self {
             runs: listed.map(seen).collect(),
-            comparing,
-            units,
-            log_ratio,
             // Runs that agree to the last digit are copies, not measurements.
-            spread: spread.filter(|s| *s > 0.0),
+            spread: found.spread.filter(|s| *s > 0.0),
+            ..found
         })
     }
 }
 
-type Summary = (Option<Comparing>, u32, Option<f64>, Option<f64>);
-
-fn paired(campaign: &Campaign, log_consumption: &dyn Fn(&String) -> Option<f64>) -> Summary {
-    let ratio =
-        |p: &tallywheel_schemas::campaign::Pair| Some(log_consumption(&p.baseline)? - log_consumption(&p.assist)?);
-    let ratios: Vec<f64> = campaign.pairs.iter().filter_map(ratio).collect();
-    let sample = Sample::of(&ratios);
-    (Some(Comparing::Pairs), count(ratios.len()), sample.map(|s| s.mean), sample.and_then(|s| s.sd))
-}
-
-fn unpaired(campaign: &Campaign, log_consumption: &dyn Fn(&String) -> Option<f64>) -> Summary {
-    let of = |names: &[String]| names.iter().filter_map(log_consumption).collect::<Vec<f64>>();
-    let (b, a) = (of(&campaign.baseline), of(&campaign.assist));
-    let units = count(b.len().min(a.len()));
-    let Some((b, a)) = Sample::of(&b).zip(Sample::of(&a)) else {
-        return (Some(Comparing::Groups), units, None, None);
+/// What the verdict's own method says of the runs that count: freed from a drift and adjusted as the campaign has it, so that
+/// a look shows the number that is decided on.
+fn summary(campaign: &Campaign, observations: &[Observation]) -> Seen {
+    let nothing = Seen { runs: Vec::new(), comparing: None, units: 0, log_ratio: None, spread: None };
+    if !matches!(campaign.design, Design::Paired | Design::Unpaired) {
+        return nothing;
+    }
+    let n = units(campaign.design, observations);
+    let effect = estimate(campaign, observations).effect;
+    // All pairs in one order tell no drift, and none is taken out.
+    let in_turn = effect.as_ref().and_then(|e| e.degrees_of_freedom).is_none_or(|df| df < n as f64 - 1.0);
+    let comparing = match campaign.design {
+        Design::Unpaired => Comparing::Groups,
+        _ if n < PAIRS_FOR_DRIFT || in_turn => Comparing::PairsInTurn,
+        _ => Comparing::Pairs,
     };
-    (Some(Comparing::Groups), units, Some(b.mean - a.mean), pooled_sd(&b, &a).filter(|s| s.is_finite()))
+    Seen {
+        comparing: Some(comparing),
+        units: count(n),
+        log_ratio: effect.as_ref().map(|e| e.log_ratio),
+        spread: effect.and_then(|e| e.spread),
+        ..nothing
+    }
 }
 
 fn count(n: usize) -> u32 {

@@ -83,8 +83,9 @@ pub fn upper_limit_of_spread(sd: f64, df: f64) -> Option<f64> {
 mod tests {
     use super::*;
     use crate::{
+        effect::paired::without_drift,
         plan::seed::Seed,
-        stats::{Sample, mean_interval, welch_interval},
+        stats::{Estimate, Sample, mean_interval, welch_interval},
     };
     use statrs::distribution::Normal;
 
@@ -137,13 +138,21 @@ mod tests {
         const CAMPAIGNS: u32 = 2000;
         let mut draws = Draws(Seed::new(20_261_005), Normal::standard());
         let beyond = (0..CAMPAIGNS).filter(|_| {
-            let first = draws.many(size.planned, AIM.shift(), sd);
+            let first_values = draws.many(size.planned, AIM.shift(), sd);
             let second = draws.many(size.planned, 0.0, sd);
             size.looks.iter().zip(&size.confidences).any(|(look, confidence)| {
                 let n = *look as usize;
-                let first = Sample::of(&first[..n]).expect("values");
+                let first = Sample::of(&first_values[..n]).expect("values");
                 let interval = match comparing {
                     Comparing::Pairs => mean_interval(&first, *confidence),
+                    // As the verdict works it out of pairs in alternating order, in blocks of ABBA.
+                    Comparing::PairsInTurn => {
+                        let places: Vec<f64> = (0..n).map(|i| if i % 2 == 0 { -1.0 } else { 1.0 }).collect();
+                        let (effect, _) = without_drift(&first_values[..n], &places).expect("alternating");
+                        let (low, high) = effect.interval(*confidence).expect("spread");
+                        let (value, df) = (effect.log_ratio, effect.degrees_of_freedom.expect("spread"));
+                        Some(Estimate { value, low, high, degrees_of_freedom: df })
+                    }
                     Comparing::Groups => {
                         welch_interval(&first, &Sample::of(&second[..n]).expect("values"), *confidence)
                     }
@@ -159,7 +168,13 @@ mod tests {
 
     #[test]
     fn the_planned_size_reaches_its_power() {
-        for (comparing, sd) in [(Comparing::Pairs, 0.06), (Comparing::Pairs, 0.12), (Comparing::Groups, 0.06)] {
+        for (comparing, sd) in [
+            (Comparing::Pairs, 0.06),
+            (Comparing::Pairs, 0.12),
+            (Comparing::PairsInTurn, 0.03),
+            (Comparing::PairsInTurn, 0.06),
+            (Comparing::Groups, 0.06),
+        ] {
             let size = size(comparing, &AIM, sd, &[]).expect("a size");
             let share = decided(&size, comparing, sd, true);
             // Welch's interval is a little wider than the pooled one that the size is worked out with.
