@@ -5,7 +5,7 @@
 
 use std::sync::Arc;
 
-use chrono::NaiveDate;
+use chrono::{Datelike as _, NaiveDate};
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
     Condition, Domain, RunSheet, Table,
@@ -135,7 +135,8 @@ fn both(vehicle: &InService, unit: usize, before: &Side, after: &Side, s: &Stand
         let metres = side.tally.distance_m.unwrap_or(0.0).max(1.0);
         let mut o = Observation::new(vehicle.name.as_str(), condition, unit, l_per_100km * metres / 100.0, metres);
         o.fitted = vehicle.installed.is_some();
-        o.at(unit as f64)
+        // Looks count vehicles as they got their kits: the order of a list can be chosen.
+        o.at(vehicle.installed.map_or(0.0, |day| f64::from(day.num_days_from_ce())))
     };
     [
         observation(Condition::Baseline, before, s.baseline_l_per_100km),
