@@ -114,7 +114,9 @@ impl<'c> Judge<'c> {
         };
         judgement.verdict.reasons.extend(judgement.estimated.obstacles.clone());
         let Some(effect) = judgement.effect.clone() else {
-            judgement.verdict.reasons.push("no usable run is left in at least one condition".to_owned());
+            if judgement.estimated.obstacles.is_empty() {
+                judgement.verdict.reasons.push("no usable run is left in at least one condition".to_owned());
+            }
             return judgement;
         };
         if judgement.verdict.reasons.is_empty() {

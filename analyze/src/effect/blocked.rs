@@ -48,7 +48,7 @@ pub(super) fn estimate(campaign: &Campaign, observations: &[Observation]) -> Est
     let cells = cells(campaign.blocks.len(), observations);
     let columns = block_columns(campaign.blocks.len(), observations);
     let Some((fixed_effect, fitted)) = fixed_blocks(&cells, &columns, observations) else {
-        return Estimated::default();
+        return Estimated { obstacles: untied(&cells).into_iter().collect(), ..Estimated::default() };
     };
     let interaction = interaction(&cells, &fitted);
     let mut parts = DesignParts {
@@ -65,7 +65,23 @@ pub(super) fn estimate(campaign: &Campaign, observations: &[Observation]) -> Est
     if campaign.adjust.is_empty() {
         return Estimated { effect: Some(effect), parts, obstacles: Vec::new(), draws: None };
     }
-    unpaired::adjust(campaign, observations, effect, parts, &columns)
+    let mut adjusted = unpaired::adjust(campaign, observations, effect, parts, &columns);
+    if interaction.is_some_and(|i| i.blocks_as_sample) {
+        // The adjusted model has one effect for all blocks, and its interval would be that of an effect that there is not.
+        adjusted.obstacles.push(format!(
+            "the effect differs from block to block, which an adjustment for {} does not take in: remove adjust, or compare \
+             the blocks one by one",
+            campaign.adjust.join(", ")
+        ));
+    }
+    adjusted
+}
+
+/// Why blocks that have runs in both conditions give no effect.
+fn untied(cells: &[Cell]) -> Option<String> {
+    let has = |of: fn(&Cell) -> &Vec<f64>| cells.iter().any(|c| !of(c).is_empty());
+    (has(|c| &c.baseline) && has(|c| &c.assist))
+        .then(|| "no block has usable runs in both conditions: the effect cannot be told from the blocks".to_owned())
 }
 
 fn cells(blocks: usize, observations: &[Observation]) -> Vec<Cell> {
@@ -210,6 +226,47 @@ mod tests {
 
     fn run(condition: Condition, block: usize, log: f64) -> Observation {
         Observation::new("r", condition, block, log.exp() * 1e4, 1e4)
+    }
+
+    fn campaign(more: &str) -> Campaign {
+        let text = format!(
+            "schema = 1\nname = \"n\"\nvehicle = \"v\"\nroute = \"r\"\nclaim_percent = 30.0\ndesign = \"blocked\"\n{more}\
+             [[block]]\nname = \"x\"\nbaseline = [\"a\"]\nassist = [\"b\"]\n[[block]]\nname = \"y\"\nbaseline = [\"c\"]\n\
+             assist = [\"d\"]\n"
+        );
+        Campaign::parse(&tallywheel_schemas::TextFile::new("c.toml", text)).expect("a campaign")
+    }
+
+    #[test]
+    fn blocks_of_one_condition_each_are_said_to_be_so() {
+        let runs = [run(Condition::Baseline, 0, 1.0), run(Condition::Assist, 1, 0.6)];
+        let estimated = estimate(&campaign(""), &runs);
+        assert_eq!(estimated.effect, None);
+        assert!(estimated.obstacles[0].starts_with("no block has usable runs in both"), "{:?}", estimated.obstacles);
+        assert!(estimate(&campaign(""), &runs[..1]).obstacles.is_empty());
+    }
+
+    /// Effects of 0.30 and 0.40 with runs that repeat within 0.001: one effect does not describe them, adjusted or not.
+    #[test]
+    fn an_adjustment_does_not_hide_that_blocks_differ() {
+        let mut runs = Vec::new();
+        for (block, level, effect) in [(0, 1.0, 0.30), (1, 2.0, 0.40)] {
+            for (e, wind) in [(0.001, 2.0), (-0.001, 3.0), (0.0005, 2.5)] {
+                for (condition, log) in [(Condition::Baseline, level + effect + e), (Condition::Assist, level - e)] {
+                    let mut run = run(condition, block, log);
+                    run.covariates.insert("wind".to_owned(), wind);
+                    runs.push(run);
+                }
+            }
+        }
+        let plain = estimate(&campaign(""), &runs);
+        assert!(plain.obstacles.is_empty() && plain.parts.interaction.is_some_and(|i| i.blocks_as_sample));
+        let adjusted = estimate(&campaign("adjust = [\"wind\"]\n"), &runs);
+        assert!(
+            adjusted.obstacles.iter().any(|o| o.contains("differs from block to block")),
+            "{:?}",
+            adjusted.obstacles
+        );
     }
 
     /// Balanced two-way classification by hand: effects 0.30 and 0.40 of two blocks, two runs a cell, each ±0.01 about
