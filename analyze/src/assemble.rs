@@ -77,6 +77,7 @@ pub fn compare<'a>(
         sheeted.map(|(sheet, ledger): (&RunSheet, _)| RunFacts::of(sheet, ledger)).collect::<PolarsResult<Vec<_>>>()?;
     let (aside, runs): (Vec<_>, Vec<_>) = all.into_iter().partition(|run| stands_aside(campaign, run));
     let runs = fuel_check::settled(campaign, runs)?;
+    let aside = fuel_check::settled_aside(campaign, aside)?;
     let Counted { admitted, admitted_aside, vehicles, observations } = Counted::of(campaign, &runs, &aside)?;
     let used = |condition: Condition| -> Vec<&RunFacts<'_>> {
         let counts = |(run, a): &(&RunFacts<'_>, &Admission)| a.used && run.sheet.condition == condition;
@@ -89,6 +90,7 @@ pub fn compare<'a>(
     obstacles.extend(conversion_difference(&baseline, &assist));
     let fuel_check = fuel_check::check(campaign, &runs, &admitted)?;
     obstacles.extend(fuel_check.obstacles.iter().cloned());
+    obstacles.extend(fuel_check::obstacles_aside(campaign, &aside, &admitted_aside)?);
     let by_condition =
         MileageByCondition { baseline: mileage::of_runs(&baseline)?, assist: mileage::of_runs(&assist)? };
     let energy = account::account(&AccountInput {
@@ -120,6 +122,7 @@ pub fn compare<'a>(
     verdict.reasons.extend(energy.reservation.clone());
     verdict.reasons.extend(choices::without_overrides(campaign, &runs, &aside, &systematic)?);
     verdict.reasons.extend(choices::changed_limits(&campaign.rules));
+    let provenance = provenance(campaign, &runs, &aside, &improvement.cross_checks);
     let driven = runs.iter().filter(|r| r.sheet.condition == Condition::Assist).map(|r| r.ledger);
     let report = Report {
         schema: REPORT_VERSION,
@@ -140,7 +143,7 @@ pub fn compare<'a>(
         speed_bins: mileage::speed_bins(&baseline, &assist)?,
         fuel_check,
         budget,
-        provenance: provenance(campaign, &runs),
+        provenance,
         mileage: by_condition,
         energy,
         verdict,

@@ -20,7 +20,7 @@ use std::collections::BTreeSet;
 
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
-    Condition,
+    Condition, RunSheet,
     campaign::{Campaign, FuelMeasure},
     report::{Agreement, FuelCheck, FuelChoice, FuelLine, FuelPair, FuelPairRun},
 };
@@ -46,6 +46,44 @@ pub fn settled<'a>(campaign: &Campaign, runs: Vec<RunFacts<'a>>) -> PolarsResult
         Some(decision) => runs.into_iter().map(|run| run.resting_on(decision.trust)).collect(),
         None => Ok(runs),
     }
+}
+
+/// Lets the runs of the control vehicle, or of vehicles without kit, rest on the trusted measure where every one of them
+/// has it. Where not, each vehicle goes on by its own measure, which both conditions share.
+///
+/// # Errors
+/// When a run's frame is no ledger.
+pub fn settled_aside<'a>(campaign: &Campaign, aside: Vec<RunFacts<'a>>) -> PolarsResult<Vec<RunFacts<'a>>> {
+    let Some(decision) = &campaign.fuel_decision else { return Ok(aside) };
+    for run in &aside {
+        if measured(run, decision.trust)?.is_none() {
+            return Ok(aside);
+        }
+    }
+    settled(campaign, aside)
+}
+
+/// What withholds the verdict in the fuel of the control vehicle, or of vehicles without kit: a meter that slips there
+/// while the vehicle under test has its assist on passes for an effect as well.
+///
+/// # Errors
+/// When a run's frame is no ledger.
+pub fn obstacles_aside(
+    campaign: &Campaign,
+    aside: &[RunFacts<'_>],
+    admitted: &[Admission],
+) -> PolarsResult<Vec<String>> {
+    // A control run's sheet says that its own assist was off; what counts is the segment that it was driven in.
+    let sheet = |run: &RunFacts<'_>| {
+        let pass = campaign.together.iter().find(|t| t.control == run.sheet.run);
+        RunSheet { condition: pass.map_or(run.sheet.condition, |t| t.segment), ..run.sheet.clone() }
+    };
+    let sheets: Vec<RunSheet> = aside.iter().map(sheet).collect();
+    let runs: Vec<RunFacts<'_>> =
+        aside.iter().zip(&sheets).map(|(run, sheet)| RunFacts { sheet, ..run.clone() }).collect();
+    let found = check(campaign, &runs, admitted)?.obstacles;
+    let whose = campaign.control_vehicle.as_deref().unwrap_or("the vehicles without kit");
+    Ok(found.into_iter().map(|obstacle| format!("of {whose}: {obstacle}")).collect())
 }
 
 /// Compares the measures.

@@ -116,7 +116,8 @@ pub fn vehicles<'a>(
 }
 
 fn add_classes(classes: &mut Vec<ClassSums>, run: &RunFacts<'_>) -> PolarsResult<()> {
-    let values = |name| columns::floats(&run.ledger.bins, name);
+    // The run's own bins have the fuel by the measure that is believed; the ledger's have it by the first there is.
+    let values = |name| columns::floats(&run.bins, name);
     for ((m, s), ml) in values("distance_m")?.into_iter().zip(values("distance_valid_s")?).zip(values("fuel_ml")?) {
         let (Some(m), Some(s), Some(ml)) = (m, s.filter(|s| *s > 0.0), ml) else { continue };
         let class = (m / s * 3.6 / CLASS_KM_H) as usize;

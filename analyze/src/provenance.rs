@@ -8,18 +8,25 @@ use tallywheel_schemas::{
     Campaign, Digest, LEDGER_VERSION,
     campaign::CAMPAIGN_VERSION,
     manifest::MANIFEST_VERSION,
-    report::{InputKind, InputRecord, PersonDecision, Provenance, REPORT_VERSION},
+    report::{CrossCheck, InputKind, InputRecord, PersonDecision, Provenance, REPORT_VERSION},
     rig::RIG_VERSION,
 };
 
 use crate::{assemble::source_name, dataset::Session, explain::corrections, ledger::SessionLedger, run::RunFacts};
 
-/// Draws up the provenance of a campaign's runs.
-pub fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
+/// Draws up the provenance of a campaign's runs. `aside` are those of its control vehicle, or of vehicles without kit: the
+/// result rests on them as well. `checks` are the cross-checks that were made.
+pub fn provenance(
+    campaign: &Campaign,
+    runs: &[RunFacts<'_>],
+    aside: &[RunFacts<'_>],
+    checks: &[CrossCheck],
+) -> Provenance {
+    let all = || runs.iter().chain(aside);
     let distinct = |name: &dyn Fn(&RunFacts<'_>) -> String| -> Vec<String> {
-        runs.iter().map(name).collect::<BTreeSet<_>>().into_iter().collect()
+        all().map(name).collect::<BTreeSet<_>>().into_iter().collect()
     };
-    let sessions: Vec<&Session> = runs.iter().map(|r| &*r.ledger.session).collect();
+    let sessions: Vec<&Session> = all().map(|r| &*r.ledger.session).collect();
     let campaign_blake3 = Digest::of(campaign.text.as_bytes()).to_string();
     let mut inputs = vec![InputRecord {
         kind: InputKind::Campaign,
@@ -46,7 +53,7 @@ pub fn provenance(campaign: &Campaign, runs: &[RunFacts<'_>]) -> Provenance {
         rules: rules(campaign),
         versions,
         options: distinct(&|r| format!("bin width = {} s", r.ledger.findings.bin_s())),
-        seeds: seeds(campaign),
+        seeds: seeds(campaign, checks),
         inputs,
         decisions: decisions(campaign, &sessions),
     }
@@ -95,24 +102,15 @@ fn decisions(campaign: &Campaign, sessions: &[&Session]) -> Vec<PersonDecision> 
     overrides.chain(fuel).chain(sessions.iter().flat_map(|s| corrections(s))).collect()
 }
 
-/// The plan's seed draws the order of driving, and the resamples of the bootstrap as well.
-fn seeds(campaign: &Campaign) -> Vec<String> {
-    let order = campaign.plan.iter().map(|plan| format!("order of driving = {}", plan.seed));
-    order.chain([format!("bootstrap = {}", campaign.plan.as_ref().map_or(0, |plan| plan.seed))]).collect()
+/// Every limit with its value.
+fn rules(campaign: &Campaign) -> Vec<String> {
+    campaign.rules.values().map(|(name, value)| format!("{name} = {value}")).collect()
 }
 
-fn rules(campaign: &Campaign) -> Vec<String> {
-    let rules = &campaign.rules;
-    let rule = |name: &str, value: f64| format!("{name} = {value}");
-    vec![
-        rule("min_coverage", rules.min_coverage),
-        rule("max_distance_deviation", rules.max_distance_deviation),
-        rule("max_gps_deviation", rules.max_gps_deviation),
-        rule("max_ambient_difference_k", rules.max_ambient_difference_k),
-        rule("max_wind_difference_m_s", rules.max_wind_difference_m_s),
-        rule("max_payload_difference_kg", rules.max_payload_difference_kg),
-        rule("max_speed_difference", rules.max_speed_difference),
-        rule("max_assist_share_baseline", rules.max_assist_share_baseline),
-        rule("min_assist_share_assist", rules.min_assist_share_assist),
-    ]
+/// Seeds of everything that was drawn: the order of driving, and the bootstrap where one was made.
+fn seeds(campaign: &Campaign, checks: &[CrossCheck]) -> Vec<String> {
+    let order = campaign.plan.iter().map(|plan| format!("order of driving = {}", plan.seed));
+    let drawn = checks.iter().filter(|c| c.mileage_percent.is_some());
+    let bootstrap = drawn.filter_map(|c| Some(format!("bootstrap = {} ({} resamples)", c.seed?, c.resamples?)));
+    order.chain(bootstrap).collect()
 }

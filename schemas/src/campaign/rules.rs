@@ -151,6 +151,15 @@ impl Rules {
         self.bounded().into_iter().map(|(name, value, _)| (name, value))
     }
 
+    /// Limits that let more through than the defaults do, each as its key, its value and the default.
+    pub fn wider_than_usual(&self) -> Vec<(&'static str, f64, f64)> {
+        let usual = Self::default();
+        let both = self.values().zip(usual.values());
+        both.filter(|((key, own), (_, default))| lets_more_through(key, *own, *default))
+            .map(|((key, own), (_, default))| (key, own, default))
+            .collect()
+    }
+
     pub(super) fn check(&self, file: &TextFile) -> Result<(), TextFileError> {
         for (name, value, max) in self.bounded() {
             if !(0.0..=max).contains(&value) {
@@ -163,5 +172,40 @@ impl Rules {
             return Err(file.error(at..at, "route_width_m = 0 is no width: two tracks never lie on one line"));
         }
         Ok(())
+    }
+}
+
+/// Whether a limit lets through what the default would not. Most are upper ones.
+fn lets_more_through(key: &str, own: f64, default: f64) -> bool {
+    match key {
+        "min_coverage" | "min_assist_share_assist" => own < default,
+        // Below it a track is not judged at all: there the higher share lets more through.
+        _ => own > default,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_lets_more_through_is_named_and_what_is_stricter_is_not() {
+        assert_eq!(Rules::default().wider_than_usual(), []);
+        let rules = Rules {
+            min_coverage: 0.9,
+            min_assist_share_assist: 0.2,
+            max_ambient_difference_k: 3.0,
+            max_wind_difference_m_s: 9.0,
+            min_track_coverage: 1.0,
+            pair_driving_factor: 3.0,
+            ..Rules::default()
+        };
+        let wider = [
+            ("min_coverage", 0.9, 0.98),
+            ("max_wind_difference_m_s", 9.0, 3.0),
+            ("min_track_coverage", 1.0, 0.8),
+            ("pair_driving_factor", 3.0, 2.0),
+        ];
+        assert_eq!(rules.wider_than_usual(), wider);
     }
 }
