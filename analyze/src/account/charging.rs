@@ -74,10 +74,13 @@ impl Charging {
     }
 }
 
+/// Source of a measured efficiency.
+const MEASURED: &str = "measured";
+
 /// Measured charging comes first, then what the campaign states, then the rig.
 pub(super) fn efficiency(charging: &Charging, stated: Option<f64>, pack: &Pack) -> Option<ChargingEfficiency> {
     let named = |value: f64, source: &str| ChargingEfficiency { value, source: source.to_owned() };
-    (charging.efficiency().map(|e| named(e, "measured")))
+    (charging.efficiency().map(|e| named(e, MEASURED)))
         .or(stated.map(|e| named(e, "campaign")))
         .or(pack.charging_efficiency.map(|e| named(e, "rig")))
 }
@@ -120,12 +123,23 @@ pub(super) fn wall(
     Ok(Wall {
         per_km_wh: (net_wh / km / efficiency.value).max(0.0),
         relative_uncertainty: rig.map_or(0.0, |r| uncertainty::pack_energy(r, driving)),
-        basis: format!(
-            "net energy over the charging efficiency of {} that the {} states; what the pack itself loses is not in it",
-            efficiency.value, efficiency.source
-        ),
+        basis: match efficiency.source.as_str() {
+            MEASURED => format!(
+                "net energy over the charging efficiency of {} that the logged charging sessions had; what the pack itself \
+                 loses is not in it",
+                fixed(efficiency.value, 3)
+            ),
+            source => format!(
+                "net energy over the charging efficiency of {} that the {source} states; what the pack itself loses is not \
+                 in it",
+                efficiency.value
+            ),
+        },
     })
 }
+
+/// Relative standard uncertainty of a meter of wall power that nobody calibrated (common practice).
+const UNCALIBRATED_METER: f64 = 0.02;
 
 /// Relative standard uncertainty of wall energy from returned charge. The gain of the current sensor is the same out
 /// and in and cancels; its zero shifts one up and the other down and does not; the wall's meter stays whole.
@@ -134,7 +148,8 @@ fn returned_charge(rig: &Rig, driving: &Tally, net_ah: f64, charging: &Charging)
     let hours = |ah: f64, s: f64| if ah.abs() > 0.0 { s / 3600.0 / ah.abs() } else { 0.0 };
     let zero_a = calibration("pack.current_a").map_or(0.0, |c: &Calibration| c.absolute_uncertainty);
     let zero = zero_a * (hours(net_ah, driving.pack_valid_s) + hours(charging.pack_in_ah, charging.seconds));
-    let meter = calibration("pack.wall_power_w").map_or(0.0, |c: &Calibration| {
+    // Without a calibration the wall's meter is taken as the budget takes it.
+    let meter = calibration("pack.wall_power_w").map_or(UNCALIBRATED_METER, |c: &Calibration| {
         let mean_w = charging.wall_wh * 3600.0 / charging.seconds.max(1.0);
         c.relative_uncertainty.hypot(if mean_w > 0.0 { c.absolute_uncertainty / mean_w } else { 0.0 })
     });
@@ -179,6 +194,21 @@ mod tests {
         close(efficiency.value, 0.85, 1e-12);
         let wall = wall(&driving(), &charging, Some(&efficiency), None).expect("known");
         close(wall.per_km_wh, 180.0, 1e-9);
+    }
+
+    #[test]
+    fn a_pack_cannot_take_more_than_the_wall_gave() {
+        let charged = |pack| Charging { wall_wh: 5000.0, pack_in_wh: pack, ..Charging::default() };
+        assert_eq!(charged(4500.0).plausible(), (charged(4500.0), None));
+        let (left, said) = charged(6500.0).plausible();
+        assert_eq!(left, Charging::default());
+        assert!(said.expect("more out than in").contains("puts 130 % of the wall's energy into the pack"));
+        // Wall and energy without charge: what was measured is said to be measured.
+        let charging = charged(4000.0);
+        let efficiency = efficiency(&charging, Some(0.9), &Pack::default()).expect("measured");
+        let known = wall(&driving(), &charging, Some(&efficiency), None).expect("known");
+        close(known.per_km_wh, 175.0, 1e-9);
+        assert!(known.basis.contains("0.800 that the logged charging sessions had"), "{}", known.basis);
     }
 
     #[test]
