@@ -15,7 +15,10 @@ use std::{
 
 use bytes::Bytes;
 use parquet::{
-    arrow::{ArrowWriter, arrow_reader::ParquetRecordBatchReaderBuilder},
+    arrow::{
+        ArrowWriter,
+        arrow_reader::{ArrowReaderOptions, ParquetRecordBatchReaderBuilder},
+    },
     file::metadata::KeyValue,
 };
 use tallywheel_schemas::{Digest, LEDGER_VERSION, Table, table::SCHEMA_VERSION_KEY, table::WORK_DIRECTORY};
@@ -102,7 +105,9 @@ pub(crate) fn read_rows(session: &Session, table: Table) -> Option<Rows> {
 }
 
 fn decode(bytes: Bytes, table: Table, session: &str) -> Option<ReadBack> {
-    let builder = ParquetRecordBatchReaderBuilder::try_new(bytes).ok()?;
+    // Of a few rows the schema's description costs as much as all the rest; only the motors' positions need it.
+    let options = ArrowReaderOptions::new().with_skip_arrow_metadata(table != Table::MotorLedger);
+    let builder = ParquetRecordBatchReaderBuilder::try_new_with_options(bytes, options).ok()?;
     let pairs = builder.metadata().file_metadata().key_value_metadata()?;
     let keys = pairs.iter().filter_map(|kv| Some((kv.key.clone(), kv.value.clone()?))).collect();
     let mut rows = Rows::empty(table, session);

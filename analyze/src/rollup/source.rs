@@ -10,7 +10,10 @@ use std::{
 use arrow::array::RecordBatch;
 use bytes::Bytes;
 use chrono::{Days, NaiveDate};
-use parquet::arrow::{ProjectionMask, arrow_reader::ParquetRecordBatchReaderBuilder};
+use parquet::arrow::{
+    ProjectionMask,
+    arrow_reader::{ArrowReaderOptions, ParquetRecordBatchReaderBuilder},
+};
 use tallywheel_schemas::{Table, report::UnusableSession};
 
 use crate::derive::{Derived, State};
@@ -175,7 +178,10 @@ fn list(directory: &Path) -> Result<Vec<PathBuf>, SourceError> {
 fn rows(path: &Path, columns: &[&str]) -> Result<Vec<RecordBatch>, String> {
     let bytes = Bytes::from(fs::read(path).map_err(|e| e.to_string())?);
     let decode = || {
-        let builder = ParquetRecordBatchReaderBuilder::try_new(bytes).map_err(|e| e.to_string())?;
+        // Of a few rows the schema's description costs as much as all the rest.
+        let options = ArrowReaderOptions::new().with_skip_arrow_metadata(true);
+        let builder =
+            ParquetRecordBatchReaderBuilder::try_new_with_options(bytes, options).map_err(|e| e.to_string())?;
         let mask = ProjectionMask::columns(builder.parquet_schema(), columns.iter().copied());
         let reader = builder.with_projection(mask).build().map_err(|e| e.to_string())?;
         reader.collect::<Result<Vec<_>, _>>().map_err(|e| e.to_string())
