@@ -74,6 +74,11 @@ impl Effect {
         if self.units_used < 2 {
             return format!("there is no interval: it takes at least two {unit}, and there is {}", self.units_used);
         }
+        if self.standard_error.is_none() && self.spread.is_some_and(|s| s > 1e-12) && self.units_used == 2 {
+            return "there is no interval: two runs of one condition beside more of the other say too little of how they \
+                    scatter; drive a third"
+                .to_owned();
+        }
         if self.standard_error.is_none() && self.spread.is_none() {
             return "there is no interval: every run goes into the model's coefficients and none is left for the spread"
                 .to_owned();

@@ -21,7 +21,8 @@ use crate::{
 /// Difference of the means of logarithms by Welch's t; `None` when a group is empty.
 ///
 /// A single run says nothing about how runs of its condition scatter, and the assist may well change that: there is no
-/// interval then. A single vehicle without a kit, beside several with one, is compared by the others' spread, since what
+/// interval then. Neither is there beside more than two for two runs, which say so little of it that the interval would
+/// either hold the truth less often than it says or, with one degree of freedom, always. A single vehicle without a kit, beside several with one, is compared by the others' spread, since what
 /// differs from vehicle to vehicle is service and not the kit (comparison of one with many, Crawford and Howell 1998,
 /// from memory): `se = s·√(1/n + 1)` with `n − 1` degrees of freedom.
 pub fn difference(baseline: &[f64], assist: &[f64], design: Design) -> Option<Effect> {
@@ -36,6 +37,8 @@ pub fn difference(baseline: &[f64], assist: &[f64], design: Design) -> Option<Ef
             (sd.map(|sd| sd * sd * (1.0 / b.n as f64 + 1.0 / a.n as f64)), sd.map(|_| n - 1.0), sd)
         }
     };
+    let too_few = design != Design::BeforeAfter && b.n.min(a.n) < 3 && b.n != a.n;
+    let (variance, freedom) = if too_few { (None, None) } else { (variance, freedom) };
     let effect = Effect {
         log_ratio: b.mean - a.mean,
         standard_error: variance.map(f64::sqrt),
@@ -140,6 +143,10 @@ mod tests {
         let both = difference(&[1.0], &[0.5], Design::Unpaired).expect("runs");
         assert_eq!((both.standard_error, both.degrees_of_freedom, both.spread), (None, None, None));
         assert_eq!(difference(&[], &[0.5, 0.6], Design::Unpaired), None);
+        let beside_three = difference(&[1.0, 1.1], &[0.5, 0.6, 0.7], Design::Unpaired).expect("runs");
+        assert_eq!(beside_three.interval(0.95), None);
+        assert!(beside_three.why_no_interval("runs").contains("two runs"), "{}", beside_three.why_no_interval("runs"));
+        assert!(difference(&[1.0, 1.1], &[0.5, 0.6], Design::Unpaired).expect("runs").interval(0.95).is_some());
         assert_eq!(difference(&[1.0, 1.0], &[0.5, 0.5], Design::Unpaired).expect("runs").interval(0.95), None);
     }
 }

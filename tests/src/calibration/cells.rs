@@ -88,6 +88,11 @@ impl Cell {
         self.noise != Noise::Skewed
     }
 
+    /// Whether it has too few runs for an interval, so that none is what is right.
+    pub fn says_nothing(&self) -> bool {
+        self.few.is_some_and(|few| few < 3)
+    }
+
     /// The cell in a line of the table.
     pub fn name(&self) -> String {
         let kind = match self.kind {

@@ -31,7 +31,7 @@ pub(super) fn outcome(cell: &Cell, campaigns: u32, seed: u64) -> Outcome {
     let mut random = ChaCha8Rng::seed_from_u64(seed ^ hash);
     let campaign = campaign(cell);
     let judge = Judge::of(&campaign);
-    let mut outcome = Outcome::new(name, cell.counted());
+    let mut outcome = Outcome::new(name, cell.counted(), cell.says_nothing());
     let truths = [CLAIM - FAR, CLAIM - JUST, CLAIM, CLAIM + FAR].map(log_ratio);
     for _ in 0..campaigns {
         let (noise, systematic) = (Draw::of(cell, &mut random), systematic(cell));

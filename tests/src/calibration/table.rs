@@ -46,6 +46,8 @@ pub struct Outcome {
     pub decisions: [Decisions; 4],
     /// Its rates count.
     pub counted: bool,
+    /// It has too few runs for an interval: there may be none, and nothing supported.
+    says_nothing: bool,
     covered: u32,
     intervals: u32,
     /// Campaigns without an interval.
@@ -53,8 +55,9 @@ pub struct Outcome {
 }
 
 impl Outcome {
-    pub(super) fn new(name: String, counted: bool) -> Self {
-        Self { name, counted, decisions: [Decisions::default(); 4], covered: 0, intervals: 0, without: 0 }
+    pub(super) fn new(name: String, counted: bool, says_nothing: bool) -> Self {
+        let decisions = [Decisions::default(); 4];
+        Self { name, counted, says_nothing, decisions, covered: 0, intervals: 0, without: 0 }
     }
 
     pub(super) fn interval(&mut self, covers: bool) {
@@ -90,6 +93,9 @@ impl Outcome {
 
     /// Within the limits. `slack` widens them by so many standard errors of the count.
     pub fn within(&self, slack: f64) -> bool {
+        if self.says_nothing {
+            return self.intervals == 0 && self.decisions.iter().all(|d| d.supported + d.not_supported == 0);
+        }
         let error = |p: f64, n: u32| slack * (p * (1.0 - p) / f64::from(n.max(1))).sqrt();
         let c = self.coverage();
         c >= COVERAGE.0 - error(COVERAGE.0, self.intervals)
@@ -164,7 +170,7 @@ impl Summary {
 /// The table. Decisions in % of campaigns: supported, not supported.
 pub(super) fn text(outcomes: &[Outcome]) -> String {
     let width = outcomes.iter().map(|o| o.name.chars().count()).max().unwrap_or(4);
-    let percent = |v: f64| format!("{:.2}", v * 100.0);
+    let percent = |v: f64| if v.is_nan() { "-".to_owned() } else { format!("{:.2}", v * 100.0) };
     let of = |d: &Decisions| {
         format!(
             "{:>5.1}/{:<5.1}",
@@ -223,11 +229,15 @@ mod tests {
 
     #[test]
     fn a_cell_off_its_limits_is_seen() {
-        let mut o = Outcome::new("c".to_owned(), true);
+        let mut o = Outcome::new("c".to_owned(), true, false);
         (0..1_000).for_each(|i| o.interval(i >= 80));
         (0..1_000).for_each(|i| o.decisions[1].count(if i < 40 { Decision::Supported } else { Decision::Undecided }));
         assert!((o.coverage() - 0.92).abs() < 1e-12 && !o.within(0.0));
         assert!(!Summary::of(&[o], false).within);
+        let mut silent = Outcome::new("two runs".to_owned(), true, true);
+        assert!(silent.within(0.0));
+        silent.interval(true);
+        assert!(!silent.within(0.0), "an interval where there may be none");
         assert!(!Summary::of(&[], false).within);
     }
 }
