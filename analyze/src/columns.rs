@@ -7,7 +7,18 @@ use polars::prelude::{ChunkAgg as _, DataFrame, PolarsResult};
 /// # Errors
 /// When the frame has no such column of floats: it is then no ledger.
 pub fn floats(frame: &DataFrame, name: &str) -> PolarsResult<Vec<Option<f64>>> {
-    Ok(frame.column(name)?.f64()?.iter().collect())
+    let column = frame.column(name)?.f64()?;
+    let mut values = Vec::with_capacity(column.len());
+    // Chunk by chunk: most have no nulls, and the column's own iterator asks for each value.
+    for chunk in column.downcast_iter() {
+        let stored = chunk.values().as_slice();
+        match chunk.validity().filter(|known| known.unset_bits() > 0) {
+            None => values.extend(stored.iter().copied().map(Some)),
+            Some(known) if known.set_bits() == 0 => values.extend(std::iter::repeat_n(None, stored.len())),
+            Some(known) => values.extend(stored.iter().zip(known.iter()).map(|(v, known)| known.then_some(*v))),
+        }
+    }
+    Ok(values)
 }
 
 /// Sum of a column; `None` when every value is null, which means that the session has no such channel.

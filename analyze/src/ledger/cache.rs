@@ -10,14 +10,19 @@ use std::{
     panic::{AssertUnwindSafe, catch_unwind},
     path::Path,
     process,
-    sync::atomic::{AtomicU64, Ordering},
+    sync::{
+        Mutex, PoisonError,
+        atomic::{AtomicU64, Ordering},
+    },
 };
 
 use bytes::Bytes;
 use parquet::{
     arrow::{
-        ArrowWriter,
+        ARROW_SCHEMA_META_KEY, ArrowWriter,
         arrow_reader::{ArrowReaderOptions, ParquetRecordBatchReaderBuilder},
+        arrow_writer::ArrowWriterOptions,
+        encode_arrow_schema,
     },
     file::metadata::KeyValue,
 };
@@ -105,8 +110,8 @@ pub(crate) fn read_rows(session: &Session, table: Table) -> Option<Rows> {
 }
 
 fn decode(bytes: Bytes, table: Table, session: &str) -> Option<ReadBack> {
-    // Of a few rows the schema's description costs as much as all the rest; only the motors' positions need it.
-    let options = ArrowReaderOptions::new().with_skip_arrow_metadata(table != Table::MotorLedger);
+    // Of a few rows the schema's description costs as much as all the rest.
+    let options = ArrowReaderOptions::new().with_skip_arrow_metadata(true);
     let builder = ParquetRecordBatchReaderBuilder::try_new_with_options(bytes, options).ok()?;
     let pairs = builder.metadata().file_metadata().key_value_metadata()?;
     let keys = pairs.iter().filter_map(|kv| Some((kv.key.clone(), kv.value.clone()?))).collect();
@@ -147,11 +152,28 @@ fn vouched<K: AsRef<str>, V: AsRef<str>>(rows: &Rows, keys: impl Iterator<Item =
     Digest::of_digests([rows.digest(), Digest::of(lines.join("\n").as_bytes())])
 }
 
+/// The table's schema as Arrow writes it into a Parquet file. It costs as much as all the values of a few rows, and is the
+/// same in every file.
+fn described(table: Table) -> String {
+    static DESCRIBED: Mutex<Vec<(Table, String)>> = Mutex::new(Vec::new());
+    let mut known = DESCRIBED.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some((_, text)) = known.iter().find(|(t, _)| *t == table) {
+        return text.clone();
+    }
+    let text = encode_arrow_schema(&table.schema());
+    known.push((table, text.clone()));
+    text
+}
+
 fn encode(rows: &Rows, keys: &[(&'static str, String)]) -> io::Result<Vec<u8>> {
     let batch = rows.batch().map_err(io::Error::other)?;
     let mut bytes = Vec::new();
-    let mut writer = ArrowWriter::try_new(&mut bytes, batch.schema(), Some(rows.table.writer_properties()))?;
+    let options = ArrowWriterOptions::new().with_properties(rows.table.writer_properties());
+    let mut writer =
+        ArrowWriter::try_new_with_options(&mut bytes, batch.schema(), options.with_skip_arrow_metadata(true))?;
     writer.write(&batch)?;
+    drop(batch);
+    writer.append_key_value_metadata(KeyValue::new(ARROW_SCHEMA_META_KEY.to_owned(), described(rows.table)));
     for (key, value) in keys {
         writer.append_key_value_metadata(KeyValue::new((*key).to_owned(), value.clone()));
     }

@@ -66,10 +66,11 @@ impl Times {
             };
             return Held::Much(Dense { times, v });
         };
-        let valid: Vec<u32> = match rows {
-            None => nulls.valid_indices().map(|i| i as u32).collect(),
-            Some(rows) => rows.iter().copied().filter(|i| nulls.is_valid(*i as usize)).collect(),
-        };
+        let mut valid: Vec<u32> = Vec::with_capacity(nulls.len() - nulls.null_count());
+        match rows {
+            None => valid.extend(nulls.valid_indices().map(|i| i as u32)),
+            Some(rows) => valid.extend(rows.iter().copied().filter(|i| nulls.is_valid(*i as usize))),
+        }
         if valid.len() * SPARSE < total {
             return if valid.is_empty() { Held::Nothing } else { Held::Little };
         }

@@ -2,7 +2,7 @@
 
 use arrow::{
     array::{Array, ArrowPrimitiveType, AsArray, BooleanArray, PrimitiveArray, RecordBatch},
-    buffer::NullBuffer,
+    buffer::{BooleanBuffer, NullBuffer},
     datatypes::ArrowNativeType,
     datatypes::{Float64Type, Int64Type},
 };
@@ -185,15 +185,31 @@ pub(super) fn each<T: ArrowPrimitiveType>(array: Option<&PrimitiveArray<T>>, mut
     }
 }
 
-/// The same for some rows of a column.
+/// The rows of a batch that are one motor's.
+pub(super) struct Own<'a> {
+    /// Ascending.
+    pub(super) rows: &'a [u32],
+    /// The motor of every row of the batch.
+    pub(super) motors: &'a [usize],
+    /// The motor meant.
+    pub(super) number: usize,
+}
+
+/// The same for some rows of a column: through its values where they are few, else through the rows.
 #[inline]
 pub(super) fn each_of<T: ArrowPrimitiveType>(
     array: Option<&PrimitiveArray<T>>,
-    rows: &[u32],
+    own: &Own<'_>,
     mut f: impl FnMut(usize, T::Native),
 ) {
-    let Some(array) = array.filter(|a| a.null_count() < a.len()) else { return };
-    rows.iter().map(|i| *i as usize).filter(|i| array.is_valid(*i)).for_each(|i| f(i, array.value(i)));
+    let Some(array) = array else { return };
+    let values = array.values();
+    match array.nulls().filter(|n| n.null_count() > 0) {
+        None => own.rows.iter().map(|i| *i as usize).for_each(|i| f(i, values[i])),
+        Some(nulls) => {
+            nulls.valid_indices().filter(|i| own.motors[*i] == own.number).for_each(|i| f(i, values[i]));
+        }
+    }
 }
 
 /// Calls `f` with every row in which either of two columns has a value.
@@ -205,14 +221,20 @@ pub(super) fn each_pair<A: ArrowPrimitiveType, B: ArrowPrimitiveType>(
     b: Option<&PrimitiveArray<B>>,
     mut f: impl FnMut(usize, Option<A::Native>, Option<B::Native>),
 ) {
-    let rows = a.map_or(0, Array::len).max(b.map_or(0, Array::len));
+    let either = match (a.map(known), b.map(known)) {
+        (Some(a), Some(b)) => &a | &b,
+        (Some(one), None) | (None, Some(one)) => one,
+        (None, None) => return,
+    };
     let (a, b) = (Cells::of(a), Cells::of(b));
-    for i in 0..rows {
-        let (x, y) = (a.at(i), b.at(i));
-        if x.is_some() || y.is_some() {
-            f(i, x, y);
-        }
+    for i in either.set_indices() {
+        f(i, a.at(i), b.at(i));
     }
+}
+
+/// Which rows have a value.
+fn known<T: ArrowPrimitiveType>(array: &PrimitiveArray<T>) -> BooleanBuffer {
+    array.nulls().map_or_else(|| BooleanBuffer::new_set(array.len()), |nulls| nulls.inner().clone())
 }
 
 /// A column's values and which of them are there; no values at all where there is no column.

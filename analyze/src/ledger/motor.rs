@@ -12,7 +12,7 @@ use super::{
     columns::{Columns, seconds},
     dense::{Held, Times},
     findings::Findings,
-    gauge::{Floats, Gauge, LevelGauge, each_of, floats, ints, times},
+    gauge::{Floats, Gauge, LevelGauge, Own, each_of, floats, ints, times},
 };
 use crate::integral::{Grid, LevelCell, Product, Timeline, any_of};
 
@@ -68,14 +68,12 @@ impl Motors {
         if self.motors.is_empty() {
             return;
         }
-        let mut rows: Vec<Vec<u32>> = vec![Vec::new(); self.motors.len()];
-        for (row, key) in (0_u32..).zip(position.keys().values()) {
-            // A position is never null by its schema; a key out of range would go to the first motor of the file.
-            let motor = usize::try_from(*key).ok().and_then(|k| of_key.get(k)).copied().unwrap_or_default();
-            rows[motor].push(row);
-        }
-        for (motor, rows) in self.motors.iter_mut().zip(&rows) {
-            motor.take(batch, rows, self.grid, &self.rig.assist);
+        // A position is never null by its schema; a key out of range would go to the first motor of the file.
+        let motor = |key: &i32| usize::try_from(*key).ok().and_then(|k| of_key.get(k)).copied().unwrap_or_default();
+        let motors: Vec<usize> = position.keys().values().iter().map(motor).collect();
+        for (number, motor) in self.motors.iter_mut().enumerate() {
+            let rows: Vec<u32> = (0..).zip(&motors).filter(|(_, m)| **m == number).map(|(row, _)| row).collect();
+            motor.take(batch, &Own { rows: &rows, motors: &motors, number }, self.grid, &self.rig.assist);
         }
     }
 
@@ -139,16 +137,16 @@ impl Motor {
     }
 
     /// Takes the rows of a batch that are this motor's.
-    fn take(&mut self, batch: &RecordBatch, rows: &[u32], grid: Grid, assist: &Assist) {
+    fn take(&mut self, batch: &RecordBatch, own: &Own<'_>, grid: Grid, assist: &Assist) {
         let t = times(batch);
         let mut at = Times::new(grid);
-        self.take_power(&mut at, batch, rows, assist);
+        self.take_power(&mut at, batch, own.rows, assist);
         let column = floats(batch, "command_pct");
         let (gauge, timeline) = &mut self.command;
         let driven = |v| state(v, assist.command_threshold_pct);
-        match at.dense(t, column, Some(rows)) {
+        match at.dense(t, column, Some(own.rows)) {
             Held::Nothing => {}
-            Held::Little => each_of(column, rows, |i, v| {
+            Held::Little => each_of(column, own, |i, v| {
                 gauge.see(t[i], v);
                 timeline.add(t[i], driven(v));
             }),
@@ -160,14 +158,14 @@ impl Motor {
         }
         for (level, name) in [(&mut self.winding, "winding_temp_c"), (&mut self.controller, "controller_temp_c")] {
             let column = floats(batch, name);
-            match at.dense(t, column, Some(rows)) {
+            match at.dense(t, column, Some(own.rows)) {
                 Held::Nothing => {}
-                Held::Little => each_of(column, rows, |i, v| level.add(t[i], v)),
+                Held::Little => each_of(column, own, |i, v| level.add(t[i], v)),
                 Held::Much(dense) => level.add_all(at.stamps(&dense), &at.values(&dense)),
             }
         }
         let (gauge, timeline) = &mut self.fault;
-        each_of(ints(batch, "fault"), rows, |i, v| {
+        each_of(ints(batch, "fault"), own, |i, v| {
             gauge.see_int(t[i], v);
             timeline.add(t[i], u8::from(v != 0));
         });

@@ -1,5 +1,7 @@
 //! The pass over one session: each decoded table batch by batch into its accumulators, once.
 
+use std::sync::Arc;
+
 use arrow::array::RecordBatch;
 use tallywheel_schemas::{Domain, Table, Timestamp, table::LEDGER_COLUMNS};
 
@@ -170,11 +172,12 @@ fn motor_rows(session: &str, bins: &[i64], motors: &[MotorColumns]) -> Rows {
         (0..bins.len()).flat_map(row).collect()
     };
     let columns = tallywheel_schemas::table::MOTOR_LEDGER_COLUMNS.len();
+    let names: Vec<Arc<str>> = motors.iter().map(|m| m.position.as_str().into()).collect();
     Rows {
         table: Table::MotorLedger,
         session: session.to_owned(),
         t_us: bins.iter().flat_map(|t| motors.iter().map(move |_| *t)).collect(),
-        positions: Some(bins.iter().flat_map(|_| motors.iter().map(|m| m.position.clone())).collect()),
+        positions: Some(bins.iter().flat_map(|_| names.iter().cloned()).collect()),
         texts: Vec::new(),
         columns: (0..columns).map(weave).collect(),
     }

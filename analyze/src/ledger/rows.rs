@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use arrow::{
     array::{ArrayRef, AsArray, DictionaryArray, Float64Array, Int64Array, RecordBatch, StringArray},
+    buffer::{BooleanBuffer, NullBuffer},
     datatypes::{DataType, Float64Type, Int32Type, Int64Type},
     error::ArrowError,
 };
@@ -20,7 +21,7 @@ pub(crate) struct Rows {
     pub(crate) session: String,
     pub(crate) t_us: Vec<i64>,
     /// Of `motor_ledger` only.
-    pub(crate) positions: Option<Vec<String>>,
+    pub(crate) positions: Option<Vec<Arc<str>>>,
     /// The table's text columns, in the order of its schema.
     pub(crate) texts: Vec<Vec<Option<String>>>,
     /// Behind session, time, position and texts, in the order of the table's schema. Integer columns are whole numbers.
@@ -38,7 +39,7 @@ impl Rows {
         let session: DictionaryArray<Int32Type> = std::iter::repeat_n(self.session.as_str(), rows).collect();
         let mut arrays: Vec<ArrayRef> = vec![Arc::new(session), Arc::new(Int64Array::from(self.t_us.clone()))];
         if let Some(positions) = &self.positions {
-            let positions: DictionaryArray<Int32Type> = positions.iter().map(String::as_str).collect();
+            let positions: DictionaryArray<Int32Type> = positions.iter().map(AsRef::as_ref).collect();
             arrays.push(Arc::new(positions));
         }
         for texts in &self.texts {
@@ -47,8 +48,14 @@ impl Rows {
         let schema = self.table.schema();
         for (column, field) in self.columns.iter().zip(schema.fields().iter().skip(self.leading())) {
             arrays.push(match field.data_type() {
-                DataType::Int64 => Arc::new(column.iter().map(|v| v.map(|v| v as i64)).collect::<Int64Array>()),
-                _ => Arc::new(column.iter().copied().collect::<Float64Array>()),
+                DataType::Int64 => {
+                    let values = column.iter().map(|v| v.unwrap_or_default() as i64).collect();
+                    Arc::new(Int64Array::new(values, known(column)))
+                }
+                _ => {
+                    let values = column.iter().map(|v| v.unwrap_or_default()).collect();
+                    Arc::new(Float64Array::new(values, known(column)))
+                }
             });
         }
         RecordBatch::try_new(schema, arrays)
@@ -58,9 +65,12 @@ impl Rows {
     pub(crate) fn extend(&mut self, batch: &RecordBatch) -> Option<()> {
         self.t_us.extend_from_slice(batch.column_by_name("t_us")?.as_primitive_opt::<Int64Type>()?.values());
         if let Some(positions) = &mut self.positions {
-            let dictionary = batch.column_by_name("position")?.as_dictionary_opt::<Int32Type>()?;
-            let names = dictionary.downcast_dict::<StringArray>()?;
-            positions.extend(names.into_iter().map(|n| n.unwrap_or_default().to_owned()));
+            let names = batch.column_by_name("position")?.as_string_opt::<i32>()?;
+            for name in names.iter().map(Option::unwrap_or_default) {
+                // Of a few motors; the one two rows before has the same name as a rule.
+                let same = positions.iter().rev().take(4).find(|p| p.as_ref() == name).cloned();
+                positions.push(same.unwrap_or_else(|| name.into()));
+            }
         }
         for (column, text) in self.texts.iter_mut().zip(self.table.texts()) {
             let array = batch.column_by_name(text.name)?.as_string_opt::<i32>()?;
@@ -88,23 +98,35 @@ impl Rows {
 
     /// Hash of every value, so that a cached file is only believed if it still says what was computed.
     pub(crate) fn digest(&self) -> Digest {
-        let mut bytes = Vec::with_capacity(self.t_us.len() * 9 * (self.columns.len() + 1));
-        bytes.extend_from_slice(self.session.as_bytes());
-        self.t_us.iter().for_each(|t| bytes.extend_from_slice(&t.to_le_bytes()));
-        for position in self.positions.iter().flatten() {
-            bytes.extend_from_slice(position.as_bytes());
-            bytes.push(0);
+        let mut hash = blake3::Hasher::new();
+        let mut bytes = Vec::with_capacity(HASHED * 9);
+        hash.update(self.session.as_bytes());
+        for times in self.t_us.chunks(HASHED) {
+            times.iter().for_each(|t| bytes.extend_from_slice(&t.to_le_bytes()));
+            take(&mut hash, &mut bytes);
+        }
+        for positions in self.positions.iter().flat_map(|p| p.chunks(HASHED)) {
+            for position in positions {
+                bytes.extend_from_slice(position.as_bytes());
+                bytes.push(0);
+            }
+            take(&mut hash, &mut bytes);
         }
         for text in self.texts.iter().flatten() {
             bytes.push(u8::from(text.is_some()));
             bytes.extend_from_slice(text.as_deref().unwrap_or_default().as_bytes());
             bytes.push(0);
         }
-        for value in self.columns.iter().flatten() {
-            bytes.push(u8::from(value.is_some()));
-            bytes.extend_from_slice(&value.unwrap_or_default().to_bits().to_le_bytes());
+        for values in self.columns.iter().flat_map(|c| c.chunks(HASHED)) {
+            bytes.resize(values.len() * 8, 0);
+            for (cell, value) in bytes.as_chunks_mut::<8>().0.iter_mut().zip(values) {
+                *cell = value.unwrap_or_default().to_bits().to_le_bytes();
+            }
+            bytes.extend(values.iter().map(|v| u8::from(v.is_some())));
+            take(&mut hash, &mut bytes);
         }
-        Digest::of(&bytes)
+        take(&mut hash, &mut bytes);
+        hash.finalize().into()
     }
 
     /// The rows as a polars frame with the table's column names.
@@ -114,7 +136,7 @@ impl Rows {
         let mut columns =
             vec![Column::new("session".into(), session), Column::new("t_us".into(), self.t_us.as_slice())];
         if let Some(positions) = &self.positions {
-            columns.push(Column::new("position".into(), positions.as_slice()));
+            columns.push(Column::new("position".into(), positions.iter().map(AsRef::as_ref).collect::<Vec<&str>>()));
         }
         for (texts, text) in self.texts.iter().zip(self.table.texts()) {
             columns.push(Column::new(text.name.into(), texts.as_slice()));
@@ -133,6 +155,20 @@ impl Rows {
     }
 }
 
+/// Values hashed at a time: enough for the hash to be quick, and no copy of a table.
+const HASHED: usize = 4096;
+
+fn take(hash: &mut blake3::Hasher, bytes: &mut Vec<u8>) {
+    hash.update(bytes);
+    bytes.clear();
+}
+
+/// Which values are there; `None` where all are, which is cheaper to write.
+fn known(values: &[Option<f64>]) -> Option<NullBuffer> {
+    let known = NullBuffer::new(BooleanBuffer::collect_bool(values.len(), |i| values[i].is_some()));
+    (known.null_count() > 0).then_some(known)
+}
+
 /// Columns before the numbers.
 fn leading(table: Table) -> usize {
     2 + usize::from(table == Table::MotorLedger) + table.texts().len()
@@ -140,12 +176,9 @@ fn leading(table: Table) -> usize {
 
 /// Columns without nulls and columns of nothing but nulls, which is nearly all, skip polars' element-wise way.
 fn float_column(name: PlSmallStr, values: &[Option<f64>]) -> Column {
-    let filled: Vec<f64> = values.iter().flatten().copied().collect();
-    if filled.len() == values.len() {
-        Column::new(name, filled)
-    } else if filled.is_empty() {
-        Column::full_null(name, values.len(), &polars::prelude::DataType::Float64)
-    } else {
-        Column::new(name, values)
+    match values.iter().filter(|v| v.is_some()).count() {
+        0 => Column::full_null(name, values.len(), &polars::prelude::DataType::Float64),
+        n if n == values.len() => Column::new(name, values.iter().map(|v| v.unwrap_or_default()).collect::<Vec<f64>>()),
+        _ => Column::new(name, values),
     }
 }

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use polars::prelude::DataFrame;
 
-use crate::{integral::Sum, ledger::SessionLedger};
+use crate::{columns, integral::Sum, ledger::SessionLedger};
 
 /// Ledger columns as plain vectors, all of one length.
 #[derive(Debug)]
@@ -123,10 +123,7 @@ pub(crate) fn total(values: impl Iterator<Item = Option<f64>>) -> Option<f64> {
 
 /// A column of a ledger's frame; one that is missing is null throughout.
 fn floats(frame: &DataFrame, name: &str) -> Vec<Option<f64>> {
-    match frame.column(name).and_then(|c| c.f64()) {
-        Ok(column) => column.iter().collect(),
-        Err(_) => vec![None; frame.height()],
-    }
+    columns::floats(frame, name).unwrap_or_else(|_| vec![None; frame.height()])
 }
 
 fn stamps(frame: &DataFrame) -> Vec<i64> {
