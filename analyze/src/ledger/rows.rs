@@ -117,6 +117,7 @@ impl Rows {
             bytes.extend_from_slice(text.as_deref().unwrap_or_default().as_bytes());
             bytes.push(0);
         }
+        take(&mut hash, &mut bytes);
         for values in self.columns.iter().flat_map(|c| c.chunks(HASHED)) {
             bytes.resize(values.len() * 8, 0);
             for (cell, value) in bytes.as_chunks_mut::<8>().0.iter_mut().zip(values) {
@@ -125,7 +126,6 @@ impl Rows {
             bytes.extend(values.iter().map(|v| u8::from(v.is_some())));
             take(&mut hash, &mut bytes);
         }
-        take(&mut hash, &mut bytes);
         hash.finalize().into()
     }
 
