@@ -3,12 +3,12 @@
 //! Fresh rows and rows read back from the cache take the same way into a frame, so that a cached ledger is the same
 //! ledger.
 
-use std::sync::Arc;
+use std::{ops::Range, sync::Arc};
 
 use arrow::{
-    array::{ArrayRef, AsArray, DictionaryArray, Float64Array, Int64Array, RecordBatch, StringArray},
+    array::{ArrayRef, AsArray, DictionaryArray, Float64Array, Int64Array, PrimitiveArray, RecordBatch, StringArray},
     buffer::{BooleanBuffer, NullBuffer},
-    datatypes::{DataType, Float64Type, Int32Type, Int64Type},
+    datatypes::{DataType, Float64Type, Int32Type, Int64Type, Schema},
     error::ArrowError,
 };
 use polars::prelude::{Column, DataFrame, PlSmallStr, PolarsResult};
@@ -35,30 +35,36 @@ impl Rows {
 
     /// The rows as a record batch of the table's schema.
     pub(crate) fn batch(&self) -> Result<RecordBatch, ArrowError> {
-        let rows = self.t_us.len();
-        let session: DictionaryArray<Int32Type> = std::iter::repeat_n(self.session.as_str(), rows).collect();
-        let mut arrays: Vec<ArrayRef> = vec![Arc::new(session), Arc::new(Int64Array::from(self.t_us.clone()))];
-        if let Some(positions) = &self.positions {
-            let positions: DictionaryArray<Int32Type> = positions.iter().map(AsRef::as_ref).collect();
-            arrays.push(Arc::new(positions));
-        }
-        for texts in &self.texts {
-            arrays.push(Arc::new(texts.iter().map(Option::as_deref).collect::<StringArray>()));
-        }
         let schema = self.table.schema();
-        for (column, field) in self.columns.iter().zip(schema.fields().iter().skip(self.leading())) {
-            arrays.push(match field.data_type() {
-                DataType::Int64 => {
-                    let values = column.iter().map(|v| v.unwrap_or_default() as i64).collect();
-                    Arc::new(Int64Array::new(values, known(column)))
-                }
-                _ => {
-                    let values = column.iter().map(|v| v.unwrap_or_default()).collect();
-                    Arc::new(Float64Array::new(values, known(column)))
-                }
-            });
-        }
+        let arrays = (0..schema.fields().len()).map(|column| self.array(&schema, column, 0..self.t_us.len()));
+        let arrays = arrays.collect::<Result<_, _>>()?;
         RecordBatch::try_new(schema, arrays)
+    }
+
+    /// Some rows of one column of the table's schema.
+    pub(crate) fn array(&self, schema: &Schema, column: usize, rows: Range<usize>) -> Result<ArrayRef, ArrowError> {
+        if column == 0 {
+            return dictionary(std::iter::repeat_n(self.session.as_str(), rows.len()));
+        }
+        if column == 1 {
+            return Ok(Arc::new(Int64Array::from(self.t_us[rows].to_vec())));
+        }
+        if column < self.leading() {
+            return match &self.positions {
+                Some(positions) => dictionary(positions[rows].iter().map(AsRef::as_ref)),
+                None => {
+                    Ok(Arc::new(self.texts[column - 2][rows].iter().map(Option::as_deref).collect::<StringArray>()))
+                }
+            };
+        }
+        let values = &self.columns[column - self.leading()][rows];
+        Ok(if *schema.field(column).data_type() == DataType::Int64 {
+            let numbers = values.iter().map(|v| v.unwrap_or_default() as i64).collect();
+            Arc::new(Int64Array::new(numbers, known(values)))
+        } else {
+            let numbers = values.iter().map(|v| v.unwrap_or_default()).collect();
+            Arc::new(Float64Array::new(numbers, known(values)))
+        })
     }
 
     /// Adds the rows of a batch of the same table; `None` when it is of another shape.
@@ -153,6 +159,22 @@ impl Rows {
         }
         DataFrame::new(rows, columns)
     }
+}
+
+/// Texts of which there are a few different ones.
+fn dictionary<'a>(texts: impl Iterator<Item = &'a str>) -> Result<ArrayRef, ArrowError> {
+    let mut different: Vec<&str> = Vec::new();
+    let keys: Vec<i32> = texts
+        .map(|text| {
+            let known = different.iter().position(|d| *d == text).unwrap_or_else(|| {
+                different.push(text);
+                different.len() - 1
+            });
+            known as i32
+        })
+        .collect();
+    let values = Arc::new(StringArray::from(different));
+    Ok(Arc::new(DictionaryArray::try_new(PrimitiveArray::<Int32Type>::from(keys), values)?))
 }
 
 /// Values hashed at a time: enough for the hash to be quick, and no copy of a table.
