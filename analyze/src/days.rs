@@ -12,13 +12,15 @@ use std::{collections::BTreeMap, ops::Range};
 
 use chrono::NaiveDate;
 use polars::prelude::PolarsResult;
-use tallywheel_schemas::{Rig, Timestamp, manifest::Gap, table::DAY_CLASS_KM_H};
+use tallywheel_schemas::{Rig, Timestamp, manifest::Gap, rig::InsulationClass, table::DAY_CLASS_KM_H};
 
 use crate::{
+    ageing::LifeUse,
     ledger::SessionLedger,
+    rainflow::cycles,
     trips::{Mode, Trip, total},
 };
-use bins::{Bins, Heat};
+use bins::{Bins, Heat, WindingBin};
 
 pub(crate) use table::{class_rows, day_rows};
 pub use table::{classes_frame, days_frame};
@@ -73,6 +75,8 @@ pub struct DaySums {
     pub drive_s: f64,
     pub winding_max_c: Option<f64>,
     pub winding_hot_s: Option<f64>,
+    pub winding_cycles: Option<f64>,
+    pub winding_life_h: Option<f64>,
     pub winding_valid_s: Option<f64>,
     pub controller_max_c: Option<f64>,
     pub controller_hot_s: Option<f64>,
@@ -207,12 +211,18 @@ fn class_km_h(speed_m_s: f64) -> i64 {
     (speed_m_s * 3.6) as i64 / DAY_CLASS_KM_H * DAY_CLASS_KM_H
 }
 
+/// Range from which a cycle of a winding's temperature counts, K: below it are what single launches and hills do.
+const CYCLE_K: f64 = 20.0;
+
+/// A UTC day, µs.
+const DAY_US: i64 = 86_400_000_000;
+
 /// Ranges of bins that begin in the same UTC day.
 fn by_day(bins: &Bins) -> Vec<Range<usize>> {
     let mut days: Vec<Range<usize>> = Vec::new();
     let mut last = None;
     for i in 0..bins.len() {
-        let day = bins.start(i).naive_date();
+        let day = bins.start(i).as_us().div_euclid(DAY_US);
         match days.last_mut() {
             Some(range) if last == Some(day) => range.end = i + 1,
             _ => days.push(i..i + 1),
@@ -261,6 +271,8 @@ fn sums(bins: &Bins, heat: &Heat, range: Range<usize>, trips: &[Trip], ledger: &
         drive_s: driving.len() as f64 * bins.width_s(),
         winding_max_c: peak(&heat.winding_max_c),
         winding_hot_s: over(&heat.winding_hot_s),
+        winding_cycles: heat.most(&range, cycles_of),
+        winding_life_h: heat.most(&range, |winding| life_h(winding, ledger.session.rig.assist.insulation_class)),
         winding_valid_s: over(&heat.winding_valid_s),
         controller_max_c: peak(&heat.controller_max_c),
         controller_hot_s: over(&heat.controller_hot_s),
@@ -274,6 +286,19 @@ fn sums(bins: &Bins, heat: &Heat, range: Range<usize>, trips: &[Trip], ledger: &
         gap_s: gap_s(&manifest.gaps, day_us),
         bad_messages: 0,
     }
+}
+
+/// Cycles of a winding's temperature that count.
+fn cycles_of(winding: &[WindingBin]) -> f64 {
+    let cycles = cycles(winding.iter().filter_map(|bin| bin.mean_c));
+    cycles.iter().filter(|c| c.range >= CYCLE_K).map(|c| c.count).sum()
+}
+
+/// Hours at the class temperature that would have aged a winding as much.
+fn life_h(winding: &[WindingBin], class: InsulationClass) -> f64 {
+    let mut life = LifeUse::new(class.temperature_c());
+    winding.iter().for_each(|bin| bin.mean_c.iter().for_each(|t| life.add(*t, bin.valid_s)));
+    life.equivalent_hours()
 }
 
 /// Time of driving motors in bins that begin and end beyond cut-off speed and margin.

@@ -63,6 +63,7 @@ pub mod passes;
 pub mod plan;
 pub mod progress;
 pub mod provenance;
+pub mod rainflow;
 pub mod report;
 pub mod rollup;
 pub mod run;

@@ -50,6 +50,8 @@ SELECT
     CASE WHEN SUM(soc_days) > 0 THEN CAST(SUM(one_charge_days) AS DOUBLE) / SUM(soc_days) END AS one_charge_days_share,
     MAX(winding_max_c) AS winding_max_c,
     SUM(winding_hot_s) AS winding_hot_s,
+    SUM(winding_cycles) AS winding_cycles,
+    SUM(winding_life_h) AS winding_life_h,
     MAX(controller_max_c) AS controller_max_c,
     SUM(controller_hot_s) AS controller_hot_s,
     SUM(fault_s) AS fault_s,

@@ -174,7 +174,8 @@ def vehicle_period(period, vehicle, reference, own):
     row |= {"short_days_share": over(counts[0], n), "slow_days_share": over(counts[1], n),
             "short_slow_days_share": over(counts[2], n), "one_charge_days_share": over(counts[4], counts[3]),
             "assist_on_s": s["assist_on_s"], "winding_max_c": extreme(d["winding_max_c"], np.max),
-            "winding_hot_s": s["winding_hot_s"], "controller_max_c": extreme(d["controller_max_c"], np.max),
+            "winding_hot_s": s["winding_hot_s"], "winding_cycles": s["winding_cycles"], "winding_life_h": s["winding_life_h"],
+            "controller_max_c": extreme(d["controller_max_c"], np.max),
             "controller_hot_s": s["controller_hot_s"], "fault_s": s["fault_s"], "late_cutoff_s": s["late_cutoff_s"],
             "recorded_h": s["recorded_s"] / 3600}
     for source in ("distance", "fuel", "pack", "assist", "winding"):
@@ -212,6 +213,7 @@ def fleet_period(period, rows):
         row[share] = over(count(part), count(whole))
     least, most = lambda k: min(known(k), default=None), lambda k: max(known(k), default=None)
     row |= {"winding_max_c": most("winding_max_c"), "winding_hot_s": plus("winding_hot_s"),
+            "winding_cycles": plus("winding_cycles"), "winding_life_h": plus("winding_life_h"),
             "controller_max_c": most("controller_max_c"), "controller_hot_s": plus("controller_hot_s"),
             "fault_s": plus("fault_s"), "late_cutoff_s": plus("late_cutoff_s"), "recorded_h": plus("recorded_h"),
             "distance_coverage_min": least("distance_coverage"), "fuel_coverage_min": least("fuel_coverage"),

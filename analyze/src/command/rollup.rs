@@ -204,7 +204,13 @@ fn from_sessions(args: &RollupArgs, data: &Path, engine: &mut Engine) -> Result<
         ..DeriveOptions::default()
     };
     let derived = derive(&dataset, &sessions, &options, &Bar::new())?;
-    unusable.extend(source::take(&derived, engine).map_err(RollupError::from)?);
+    let mut left_out = source::take(&derived, engine).map_err(RollupError::from)?;
+    if !left_out.unread.is_empty() {
+        let again = derive(&dataset, &left_out.unread, &DeriveOptions { check: true, ..options }, &Bar::new())?;
+        unusable.append(&mut left_out.unusable);
+        left_out = source::take(&again, engine).map_err(RollupError::from)?;
+    }
+    unusable.extend(left_out.into_unusable());
     let period = settled(args.life, data, period, &days_of(engine)?)?;
     Ok(Filled { period, unusable, notes: Vec::new() })
 }

@@ -1,5 +1,7 @@
 //! The ledger's columns that days are made of, and the motors' folded into one value per bin.
 
+use std::ops::Range;
+
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::Timestamp;
 
@@ -86,8 +88,18 @@ impl Bins {
     }
 }
 
+/// A winding's temperature in a bin.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct WindingBin {
+    pub(super) mean_c: Option<f64>,
+    /// Time in which it is known, s.
+    pub(super) valid_s: f64,
+}
+
 /// Heat and faults of any motor, one value per bin.
 pub(super) struct Heat {
+    /// Of each motor, bin by bin.
+    windings: Vec<Vec<WindingBin>>,
     pub(super) winding_max_c: Vec<Option<f64>>,
     pub(super) winding_hot_s: Vec<Option<f64>>,
     pub(super) winding_valid_s: Vec<Option<f64>>,
@@ -124,15 +136,33 @@ impl Heat {
             Ok(largest(&seconds.collect::<Vec<_>>()))
         };
         let assist = &ledger.session.rig.assist;
+        // Every bin has a row of every motor, always in the same order.
+        let motors = places.iter().take_while(|p| Some(*p) == places.first()).count();
+        let mut windings = vec![vec![WindingBin::default(); bins.len()]; motors];
+        let (mean, valid) = (column("winding_mean_c")?, column("winding_valid_s")?);
+        for (row, place) in places.iter().enumerate() {
+            if let Some(bin) = windings[row % motors].get_mut(*place) {
+                *bin = WindingBin { mean_c: mean[row], valid_s: valid[row].unwrap_or_default() };
+            }
+        }
         Ok(Self {
+            windings,
             winding_max_c: largest(&column("winding_max_c")?),
             winding_hot_s: hot("winding_mean_c", "winding_valid_s", first_limit(&assist.winding_limits_c))?,
-            winding_valid_s: largest(&column("winding_valid_s")?),
+            winding_valid_s: largest(&valid),
             controller_max_c: largest(&column("controller_max_c")?),
             controller_hot_s: hot("controller_mean_c", "controller_valid_s", first_limit(&assist.controller_limits_c))?,
             controller_valid_s: largest(&column("controller_valid_s")?),
             fault_s: largest(&column("fault_on_s")?),
         })
+    }
+}
+
+impl Heat {
+    /// The largest that `of` makes of a motor's bins in a range; `None` where no winding temperature is known in it.
+    pub(super) fn most(&self, range: &Range<usize>, of: impl Fn(&[WindingBin]) -> f64) -> Option<f64> {
+        let known = |winding: &&[WindingBin]| winding.iter().any(|bin| bin.mean_c.is_some());
+        self.windings.iter().map(|w| &w[range.clone()]).filter(known).map(of).reduce(f64::max)
     }
 }
 

@@ -97,6 +97,8 @@ impl DaySums {
             "drive_s" => Some(self.drive_s),
             "winding_max_c" => self.winding_max_c,
             "winding_hot_s" => self.winding_hot_s,
+            "winding_cycles" => self.winding_cycles,
+            "winding_life_h" => self.winding_life_h,
             "winding_valid_s" => self.winding_valid_s,
             "controller_max_c" => self.controller_max_c,
             "controller_hot_s" => self.controller_hot_s,

@@ -88,6 +88,11 @@ fn a_session_across_midnight_has_two_days() {
     // Two minutes at 130 °C, and up to one second of either ramp.
     close(b.winding_hot_s, 120.0, 1.5);
     close(b.winding_max_c, 130.0, 0.0);
+    // From 130 to 80 °C is half a cycle, and so is the day before from 80 °C to the 105 °C that are the mean of its last
+    // second. Class F ages at 130 °C 0.1521 times as fast as at its 155 °C, and at 80 °C
+    // 0.00158 times (Arrhenius law that doubles from 155 to 165 °C, by hand): 120 s and 480 s of them.
+    assert_eq!((a.winding_cycles, b.winding_cycles), (Some(0.5), Some(0.5)));
+    close(b.winding_life_h, (120.0 * 0.1521 + 480.0 * 0.00158) / 3600.0, 5e-5);
     close(a.soc_start_pct, 90.0, 0.02);
     close(b.soc_end_pct, 70.0, 0.02);
     assert_eq!(a.late_cutoff_s, None, "the rig sets no cut-off");

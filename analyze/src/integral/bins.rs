@@ -96,6 +96,13 @@ impl<C: Clone + Default> Bins<C> {
 
     #[cold]
     fn advance(&mut self, t: i64) {
+        let next = self.end_us.saturating_add(self.grid.width_us);
+        if self.touched && t < next {
+            // Nearly always: the bin behind the open one.
+            self.closed.push(std::mem::take(&mut self.open));
+            (self.start_us, self.end_us) = (self.end_us, next);
+            return;
+        }
         let index = self.grid.index(t);
         if self.touched {
             self.closed.push(std::mem::take(&mut self.open));

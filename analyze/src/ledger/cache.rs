@@ -24,7 +24,9 @@ use parquet::{
         arrow_writer::{ArrowWriterOptions, compute_leaves},
         encode_arrow_schema,
     },
+    basic::Compression,
     file::metadata::KeyValue,
+    schema::types::ColumnPath,
 };
 use tallywheel_schemas::{Digest, LEDGER_VERSION, Table, table::SCHEMA_VERSION_KEY, table::WORK_DIRECTORY};
 
@@ -168,7 +170,12 @@ fn described(table: Table) -> String {
 /// The rows as a Parquet file. Column after column, not all side by side: the compressor of each takes most of a
 /// megabyte while it is at work.
 fn encode(rows: &Rows, keys: &[(&'static str, String)]) -> io::Result<Vec<u8>> {
-    let (schema, properties) = (rows.table.schema(), rows.table.writer_properties());
+    let (schema, mut properties) = (rows.table.schema(), rows.table.writer_properties().into_builder());
+    for name in rows.empty_columns(&schema) {
+        // Nothing to compress, and the compressor costs as much as a column of values.
+        properties = properties.set_column_compression(ColumnPath::from(name), Compression::UNCOMPRESSED);
+    }
+    let properties = properties.build();
     let group = properties.max_row_group_row_count().unwrap_or(usize::MAX).max(1);
     let options = ArrowWriterOptions::new().with_properties(properties).with_skip_arrow_metadata(true);
     let mut bytes = Vec::new();

@@ -170,7 +170,11 @@ pub(super) fn ints<'a>(batch: &'a RecordBatch, column: &str) -> Option<&'a Primi
 pub(super) fn each_bool(batch: &RecordBatch, column: &str, mut f: impl FnMut(usize, bool)) {
     let array: Option<&BooleanArray> = batch.column_by_name(column).and_then(|c| c.as_boolean_opt());
     if let Some(array) = array {
-        (0..array.len()).filter(|i| array.is_valid(*i)).for_each(|i| f(i, array.value(i)));
+        let values = array.values();
+        match array.nulls().filter(|n| n.null_count() > 0) {
+            None => values.iter().enumerate().for_each(|(i, v)| f(i, v)),
+            Some(nulls) => nulls.valid_indices().for_each(|i| f(i, values.value(i))),
+        }
     }
 }
 

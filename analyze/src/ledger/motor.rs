@@ -72,7 +72,8 @@ impl Motors {
         let motor = |key: &i32| usize::try_from(*key).ok().and_then(|k| of_key.get(k)).copied().unwrap_or_default();
         let motors: Vec<usize> = position.keys().values().iter().map(motor).collect();
         for (number, motor) in self.motors.iter_mut().enumerate() {
-            let rows: Vec<u32> = (0..).zip(&motors).filter(|(_, m)| **m == number).map(|(row, _)| row).collect();
+            let mut rows: Vec<u32> = Vec::with_capacity(motors.len());
+            rows.extend((0..).zip(&motors).filter(|(_, m)| **m == number).map(|(row, _)| row));
             motor.take(batch, &Own { rows: &rows, motors: &motors, number }, self.grid, &self.rig.assist);
         }
     }

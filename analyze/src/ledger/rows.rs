@@ -11,7 +11,7 @@ use arrow::{
     datatypes::{DataType, Float64Type, Int32Type, Int64Type, Schema},
     error::ArrowError,
 };
-use polars::prelude::{Column, DataFrame, PlSmallStr, PolarsResult};
+use polars::prelude::{Column, DataFrame, PlSmallStr, PolarsResult, Scalar};
 use tallywheel_schemas::{Digest, Table};
 
 /// Rows of a derived table.
@@ -39,6 +39,12 @@ impl Rows {
         let arrays = (0..schema.fields().len()).map(|column| self.array(&schema, column, 0..self.t_us.len()));
         let arrays = arrays.collect::<Result<_, _>>()?;
         RecordBatch::try_new(schema, arrays)
+    }
+
+    /// Names of the number columns that are null throughout.
+    pub(crate) fn empty_columns<'s>(&self, schema: &'s Schema) -> impl Iterator<Item = &'s str> {
+        let names = schema.fields().iter().skip(self.leading()).map(|f| f.name().as_str());
+        names.zip(&self.columns).filter(|(_, column)| column.iter().all(Option::is_none)).map(|(name, _)| name)
     }
 
     /// Some rows of one column of the table's schema.
@@ -138,9 +144,9 @@ impl Rows {
     /// The rows as a polars frame with the table's column names.
     pub(crate) fn frame(&self) -> PolarsResult<DataFrame> {
         let rows = self.t_us.len();
-        let session = vec![self.session.as_str(); rows];
+        let session = Scalar::from(PlSmallStr::from(self.session.as_str()));
         let mut columns =
-            vec![Column::new("session".into(), session), Column::new("t_us".into(), self.t_us.as_slice())];
+            vec![Column::new_scalar("session".into(), session, rows), Column::new("t_us".into(), self.t_us.as_slice())];
         if let Some(positions) = &self.positions {
             columns.push(Column::new("position".into(), positions.iter().map(AsRef::as_ref).collect::<Vec<&str>>()));
         }

@@ -5,6 +5,7 @@ use std::{
     fs, io,
     panic::{AssertUnwindSafe, catch_unwind},
     path::{Path, PathBuf},
+    sync::Arc,
 };
 
 use arrow::array::RecordBatch;
@@ -16,7 +17,10 @@ use parquet::arrow::{
 };
 use tallywheel_schemas::{Table, report::UnusableSession};
 
-use crate::derive::{Derived, State};
+use crate::{
+    dataset::Session,
+    derive::{Derived, State},
+};
 
 use super::{
     engine::{Engine, EngineError},
@@ -53,13 +57,29 @@ pub enum SourceError {
     Engine(#[from] EngineError),
 }
 
-/// Takes the rows of sessions whose derived tables were made or found; gives those that could not be read, and those that
-/// are damaged, by vehicle, session and reason.
+/// Sessions whose rows were not taken.
+#[derive(Debug, Default)]
+pub struct LeftOut {
+    /// Damaged ones, by vehicle, session and reason.
+    pub unusable: Vec<UnusableSession>,
+    /// Those whose tables are there and cannot be read, as when a byte of them rotted: safe to make again.
+    pub unread: Vec<Arc<Session>>,
+}
+
+impl LeftOut {
+    /// All of them as unusable, those included that could not be read.
+    pub fn into_unusable(self) -> Vec<UnusableSession> {
+        let unread = self.unread.iter().map(|s| unusable(s, "its daily tables cannot be read".to_owned()));
+        self.unusable.into_iter().chain(unread).collect()
+    }
+}
+
+/// Takes the rows of sessions whose derived tables were made or found; gives those whose were not.
 ///
 /// # Errors
 /// When rows lack a column.
-pub fn take(derived: &Derived, engine: &mut Engine) -> Result<Vec<UnusableSession>, SourceError> {
-    let mut left_out = Vec::new();
+pub fn take(derived: &Derived, engine: &mut Engine) -> Result<LeftOut, SourceError> {
+    let mut left_out = LeftOut::default();
     for session in &derived.sessions {
         let manifest = &session.session.manifest;
         match session.day_batches() {
@@ -67,21 +87,25 @@ pub fn take(derived: &Derived, engine: &mut Engine) -> Result<Vec<UnusableSessio
                 engine.add(Table::Days, &manifest.vehicle, &days)?;
                 engine.add(Table::SpeedClasses, &manifest.vehicle, &classes)?;
             }
-            None => left_out.push(UnusableSession {
-                session: manifest.session.clone(),
-                vehicle: manifest.vehicle.clone(),
-                run: manifest.run.as_ref().map(|r| r.run.clone()),
-                reason: reason(&session.state),
-            }),
+            None => match &session.state {
+                State::Damaged(damage) => {
+                    let reason = damage.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ");
+                    left_out.unusable.push(unusable(&session.session, reason));
+                }
+                _ => left_out.unread.push(Arc::clone(&session.session)),
+            },
         }
     }
     Ok(left_out)
 }
 
-fn reason(state: &State) -> String {
-    match state {
-        State::Damaged(damage) => damage.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "),
-        _ => "its daily tables cannot be read".to_owned(),
+fn unusable(session: &Session, reason: String) -> UnusableSession {
+    let manifest = &session.manifest;
+    UnusableSession {
+        session: manifest.session.clone(),
+        vehicle: manifest.vehicle.clone(),
+        run: manifest.run.as_ref().map(|r| r.run.clone()),
+        reason,
     }
 }
 

@@ -36,6 +36,8 @@ pub const DAYS_READ: &[&str] = &[
     "drive_s",
     "winding_max_c",
     "winding_hot_s",
+    "winding_cycles",
+    "winding_life_h",
     "winding_valid_s",
     "controller_max_c",
     "controller_hot_s",

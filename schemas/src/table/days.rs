@@ -7,8 +7,9 @@ use crate::channel::Kind;
 
 /// Version of what the columns of `days` and `speed_classes` mean. A change re-makes both, and no ledger.
 ///
-/// 1: first version.
-pub const DAYS_VERSION: u32 = 1;
+/// 1: first version. 2: the hash over a derived file's values takes them column by column;
+/// cycles and ageing of the windings.
+pub const DAYS_VERSION: u32 = 2;
 
 /// Width of a class of `speed_classes`, km/h.
 pub const DAY_CLASS_KM_H: i64 = 5;
@@ -77,6 +78,8 @@ pub const DAY_COLUMNS: &[Column] = &[
     col("drive_s", "s", "time in bins that belong to trips"),
     col("winding_max_c", "Cel", "largest winding temperature of any motor"),
     col("winding_hot_s", "s", "time with a winding above the rig's first winding limit, by the mean of the bin"),
+    col("winding_cycles", "1", "temperature cycles of 20 K and more, halves included, of the winding that went through most (ASTM E1049-85)"),
+    col("winding_life_h", "h", "time at the temperature of the rig's insulation class that would have aged the winding as much that aged most (Arrhenius)"),
     col("winding_valid_s", "s", "time in which a winding temperature has data"),
     col("controller_max_c", "Cel", "largest controller temperature of any motor"),
     col("controller_hot_s", "s", "time with a controller above the rig's first controller limit, by the mean of the bin"),

@@ -22,6 +22,7 @@ mod obd_recorded;
 mod public_data;
 mod python_peers;
 mod rollup_engines;
+mod rollup_repairs;
 mod simulated;
 mod spark_job;
 mod statistics;
