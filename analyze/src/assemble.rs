@@ -5,8 +5,8 @@ mod scrutiny;
 
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
-    Campaign, Condition, RunSheet,
-    campaign::Design,
+    Campaign, Condition, RunSheet, Units,
+    campaign::{Design, Rules},
     report::{
         Improvement, MileageByCondition, MissingRun, REPORT_VERSION, Report, RunResult, UnusableSession, VehicleResult,
     },
@@ -129,7 +129,7 @@ pub fn compare<'a>(
         name: campaign.name.clone(),
         vehicle: campaign.vehicle.clone(),
         route: campaign.route.clone(),
-        answer: answer(campaign, &verdict, &improvement, &energy),
+        answer: answer(&campaign.route, &verdict, &improvement, &energy, Units::Metric),
         improvement,
         thermal: thermal::exposure(driven)?,
         runs: runs.iter().zip(&admitted).map(|(r, a)| run_result(r, a)).collect(),
