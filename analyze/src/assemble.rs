@@ -250,4 +250,4 @@ pub fn source_name<S: serde::Serialize>(source: Option<S>) -> String {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -24,18 +24,18 @@ const SECOND: i64 = 1_000_000;
 const HOUR: i64 = 3_600 * SECOND;
 
 /// One recording: ten minutes or so of one speed.
-struct Drive<'a> {
-    vehicle: &'a str,
-    run: Option<(&'a str, &'a str, Condition)>,
-    start: i64,
-    seconds: i64,
-    km_h: f64,
-    l_per_100km: f64,
-    ambient_c: f64,
+pub(crate) struct Drive<'a> {
+    pub(crate) vehicle: &'a str,
+    pub(crate) run: Option<(&'a str, &'a str, Condition)>,
+    pub(crate) start: i64,
+    pub(crate) seconds: i64,
+    pub(crate) km_h: f64,
+    pub(crate) l_per_100km: f64,
+    pub(crate) ambient_c: f64,
 }
 
 impl Drive<'_> {
-    fn seal(&self, root: &Path) {
+    pub(crate) fn seal(&self, root: &Path) {
         let rig = format!(
             "schema = 1\nvehicle = \"{}\"\n[[port]]\nname = \"bench\"\nkind = \"text\"\ncolumns = [\"v\", \"f\"]\n\
              [[signal]]\nchannel = \"motion.wheel_speed_m_s\"\nport = \"bench\"\ncolumn = \"v\"\n\
@@ -67,7 +67,7 @@ impl Drive<'_> {
     }
 }
 
-fn drive<'a>(run: &'a str, condition: Condition, place: i64, l_per_100km: f64) -> Drive<'a> {
+pub(crate) fn drive<'a>(run: &'a str, condition: Condition, place: i64, l_per_100km: f64) -> Drive<'a> {
     Drive {
         vehicle: "skerry-1",
         run: Some((run, "harbour loop", condition)),
@@ -79,23 +79,29 @@ fn drive<'a>(run: &'a str, condition: Condition, place: i64, l_per_100km: f64) -
     }
 }
 
-fn report(directory: &TempDir, text: &str) -> Report {
+/// A campaign and the ledgers of its runs.
+pub(crate) fn made(directory: &TempDir, text: &str) -> (Campaign, Vec<SessionLedger>) {
     let campaign = Campaign::parse(&TextFile::new("c.toml", text)).expect("a good campaign");
     let dataset = Dataset::open(directory.path()).expect("a dataset");
     let all = dataset.sessions(&Filter { vehicles: vehicles_of(&campaign), ..Filter::default() });
     let found = sessions_of(&campaign, &all, &[]).expect("its sessions");
     let ledgers = ledgers(&dataset, &found.sessions, &LedgerOptions::default(), &Silent).expect("ledgers");
+    (campaign, ledgers)
+}
+
+fn report(directory: &TempDir, text: &str) -> Report {
+    let (campaign, ledgers) = made(directory, text);
     compare(&campaign, &ledgers, Charging::default()).expect("a report").report
 }
 
-fn campaign(design: &str, more: &str) -> String {
+pub(crate) fn campaign(design: &str, more: &str) -> String {
     format!(
         "schema = 1\nname = \"Harbour loop\"\nvehicle = \"skerry-1\"\nroute = \"harbour loop\"\nclaim_percent = 30.0\n\
          design = \"{design}\"\n{more}"
     )
 }
 
-fn close(actual: Option<f64>, expected: f64, tolerance: f64) {
+pub(crate) fn close(actual: Option<f64>, expected: f64, tolerance: f64) {
     let actual = actual.expect("a number");
     assert!((actual - expected).abs() <= tolerance, "{actual} is not {expected}");
 }
