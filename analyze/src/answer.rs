@@ -185,6 +185,7 @@ mod tests {
                 from_soc_pct: Some(95.0),
                 flat_runs: 0,
                 flat_after_km: None,
+                floor_reached: None,
                 unknown: None,
             },
             day: DayAccount { weighted: None, by_distance: Vec::new(), assumption: String::new(), unknown: None },

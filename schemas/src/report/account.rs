@@ -192,6 +192,10 @@ pub struct PackRange {
     pub flat_runs: u32,
     /// Shortest distance from the start of such a run to where the pack was flat.
     pub flat_after_km: Option<f64>,
+    /// Whether any assisted run came down to the floor of charge that the campaign states; `null` without a floor, or
+    /// where no charge is known.
+    #[serde(default)]
+    pub floor_reached: Option<bool>,
     /// Why the distance cannot be said.
     pub unknown: Option<String>,
 }

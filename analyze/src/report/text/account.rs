@@ -73,6 +73,7 @@ pub(in crate::report) fn range(energy: &EnergyAccount, units: Units) -> String {
     };
     match r.flat_after_km {
         Some(km) => format!("{far}; it ran flat in {} runs, first after {}", r.flat_runs, distance(km, units)),
+        None if r.floor_reached == Some(false) => format!("{far}; run flat: not reached"),
         None => far,
     }
 }
