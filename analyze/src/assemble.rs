@@ -17,7 +17,7 @@ use crate::{
     account::{self, AccountInput, Charging},
     answer::answer,
     budget::{self, Spread},
-    comparison::{conversion_difference, pairs, unchecked_assist},
+    comparison::{conversion_difference, idle_assist, pairs, renewed_calibrations, unchecked_assist},
     effect::{self, cross_check::disagreement},
     fuel_check, in_service,
     judgement::{Judgement, Systematic, judge},
@@ -114,6 +114,8 @@ pub fn compare<'a>(
     verdict.reasons.extend(reservation);
     verdict.reasons.extend(scrutiny::reservation(campaign, &runs, &admitted));
     verdict.reasons.extend(unchecked_assist(&baseline, &assist));
+    verdict.reasons.extend(renewed_calibrations(&baseline, &assist));
+    verdict.reasons.extend(idle_assist(&campaign.rules, &assist));
     verdict.reasons.extend(fuel_check::decided(&fuel_check, &runs, &admitted));
     let others = fuel_check::overruled_measures(&fuel_check);
     verdict.reasons.extend(choices::by_other_fuel(campaign, &runs, &aside, &systematic, &others)?);
