@@ -56,6 +56,7 @@ impl Comparison<'_> {
             ));
         }
         self.report.missing_runs = missing;
+        self.report.unlisted_runs = unnamed.to_vec();
         self.report.unusable_sessions = unusable;
     }
 }
@@ -65,9 +66,27 @@ impl Comparison<'_> {
 /// `ledgers` are those of the campaign's runs in campaign order, each with a run sheet, and those of its control
 /// vehicle; `charging` sums the vehicle's charging sessions.
 ///
+/// Where the campaign's limits are not the defaults, the same recordings are judged by these as well, and the reasons
+/// say what comes out.
+///
 /// # Errors
 /// When a ledger's frame lacks its columns.
 pub fn compare<'a>(
+    campaign: &Campaign,
+    ledgers: &'a [SessionLedger],
+    charging: Charging,
+) -> PolarsResult<Comparison<'a>> {
+    let mut comparison = assembled(campaign, ledgers, charging)?;
+    if let Some(limits) = choices::changed_limits(&campaign.rules) {
+        let usual = Campaign { rules: Rules::default(), ..campaign.clone() };
+        let usual = choices::outcome(&assembled(&usual, ledgers, charging)?.report);
+        comparison.report.verdict.reasons.push(format!("{limits}; with the defaults {usual}"));
+    }
+    Ok(comparison)
+}
+
+/// A campaign compared by its own limits.
+fn assembled<'a>(
     campaign: &Campaign,
     ledgers: &'a [SessionLedger],
     charging: Charging,
@@ -108,6 +127,7 @@ pub fn compare<'a>(
         relative_standard_uncertainty: u,
         degrees_of_freedom: df,
     });
+    let usual_confidence = choices::with_usual_confidence(campaign, &observations, &systematic, &obstacles);
     let mut judgement = judge(campaign, &observations, &systematic, obstacles);
     judgement.parts.vehicles = vehicles;
     let mut verdict = judgement.verdict.clone();
@@ -123,7 +143,7 @@ pub fn compare<'a>(
     verdict.reasons.extend(improvement.cross_checks.iter().filter_map(disagreement));
     verdict.reasons.extend(energy.reservation.clone());
     verdict.reasons.extend(choices::without_overrides(campaign, &runs, &aside, &systematic)?);
-    verdict.reasons.extend(choices::changed_limits(&campaign.rules));
+    verdict.reasons.extend(usual_confidence);
     let provenance = provenance(campaign, &runs, &aside, &improvement.cross_checks);
     let driven = runs.iter().filter(|r| r.sheet.condition == Condition::Assist).map(|r| r.ledger);
     let report = Report {
@@ -137,6 +157,7 @@ pub fn compare<'a>(
         runs: runs.iter().zip(&admitted).map(|(r, a)| run_result(r, a)).collect(),
         control_runs: aside.iter().zip(&admitted_aside).map(|(r, a)| run_result(r, a)).collect(),
         missing_runs: Vec::new(),
+        unlisted_runs: Vec::new(),
         unusable_sessions: Vec::new(),
         pairs: pairs(campaign, &runs, &admitted),
         comparability: compared,

@@ -73,6 +73,9 @@ pub struct Report {
     /// Runs of the campaign that no usable session holds, in campaign order.
     #[serde(default)]
     pub missing_runs: Vec<MissingRun>,
+    /// Runs of the vehicle on the campaign's routes, between its first run and its last, that the campaign does not list.
+    #[serde(default)]
+    pub unlisted_runs: Vec<String>,
     /// Sessions of the vehicle that cannot be used at all.
     #[serde(default)]
     pub unusable_sessions: Vec<UnusableSession>,

@@ -9,6 +9,8 @@ use tallywheel_schemas::{
 };
 use tempfile::TempDir;
 
+mod people;
+
 use super::*;
 use crate::{
     campaign_runs::{sessions_of, vehicles_of},
