@@ -83,3 +83,36 @@ fn a_dead_kit_is_named() {
         "{said}"
     );
 }
+
+/// A session in daily service is left out by name, with what would stand there without that; a name that is none is refused.
+#[test]
+fn a_session_in_service_can_be_overruled() {
+    let directory = tempfile::tempdir().expect("a directory");
+    let mut text = String::new();
+    for (vehicle, saved) in [("skerry-2", 0.7), ("skerry-3", 0.72)] {
+        for (day, factor) in [(0, 1.0), (10, saved), (11, 1.1)] {
+            let d = drive("", Condition::Baseline, 24 * day, 8.0 * factor);
+            Drive { vehicle, run: None, ..d }.seal(directory.path());
+        }
+        text += &format!("[[in_service]]\nname = \"{vehicle}\"\ninstalled = \"2026-06-03\"\n");
+    }
+    let session = |vehicle: &str| format!("{vehicle}-{}", (DAY + 11 * 24 * HOUR) / SECOND);
+    let out = |session: &str| {
+        format!(
+            "[[override]]\nsession = \"{session}\"\nuse = false\nreason = \"towed\"\nby = \"M. K.\"\ndate = \"2026-06-09\"\n"
+        )
+    };
+    let both = format!("{}{}", out(&session("skerry-2")), out(&session("skerry-3")));
+    let r = report(&directory, &campaign("before_after", &format!("{text}{both}")));
+    let left_out: Vec<&RunResult> = r.runs.iter().filter(|run| !run.used).collect();
+    assert_eq!(left_out.len(), 2, "{:?}", r.runs);
+    assert_eq!(left_out[0].reason.as_deref(), Some("excluded by M. K. on 2026-06-09: towed"));
+    let d = (-0.70_f64.ln() - 0.72_f64.ln()) / 2.0;
+    close(r.improvement.mileage_percent.as_ref().map(|i| i.estimate), 100.0 * d.exp_m1(), 0.02);
+    reason(&r, "without what people decided on run skerry-2-");
+    let unknown = campaign("before_after", &format!("{text}{}", out("skerry-2-1")));
+    let campaign = Campaign::parse(&TextFile::new("c.toml", unknown)).expect("a good campaign");
+    let dataset = Dataset::open(directory.path()).expect("a dataset");
+    let error = sessions_of(&campaign, &dataset.sessions(&Filter::default()), &[]).expect_err("no such session");
+    assert!(error.to_string().starts_with("an override names session `skerry-2-1`, which is no drive"), "{error}");
+}
