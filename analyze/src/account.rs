@@ -71,7 +71,8 @@ pub fn account(input: &AccountInput<'_>) -> PolarsResult<EnergyAccount> {
     let working = known.iter().zip(&ends).map(|(run, end)| working(run, *end)).collect::<PolarsResult<Vec<_>>>()?;
     let while_working: Tally = working.iter().map(|w| w.tally).collect();
 
-    let efficiency = charging::efficiency(&charging, stated.charging_efficiency, &pack);
+    let efficiency = charging::efficiency(&charging, stated.charging_efficiency, rig);
+    let contradicted = efficiency.as_ref().and_then(charging::contradicted);
     let wall_of = |tally: &Tally| charging::wall(tally, &charging, efficiency.as_ref(), rig);
     let wall = wall_of(&whole);
     let calibration = rig.map_or(0.0, |r| uncertainty::pack_energy(r, &whole));
@@ -98,7 +99,7 @@ pub fn account(input: &AccountInput<'_>) -> PolarsResult<EnergyAccount> {
     let kwh = |wh: Option<f64>| wh.map(|wh| wh / 1000.0);
     Ok(EnergyAccount {
         runs: u32::try_from(known.len()).unwrap_or(u32::MAX),
-        reservation: reservation(assist, &covered, implausible),
+        reservation: reservation(assist, &covered, implausible.into_iter().chain(contradicted)),
         pack_out_kwh: kwh(whole.pack_out_wh),
         pack_in_kwh: kwh(whole.pack_in_wh),
         net_kwh: kwh(whole.net_wh()),
@@ -159,7 +160,7 @@ fn full_cycles(whole: &Tally, capacity_ah: Option<f64>) -> Option<f64> {
 fn reservation(
     assist: &[&RunFacts<'_>],
     covered: &dyn Fn(&RunFacts<'_>) -> bool,
-    of_charging: Option<String>,
+    of_charging: impl Iterator<Item = String>,
 ) -> Option<String> {
     let left_out: Vec<&str> = assist.iter().filter(|r| !covered(r)).map(|r| r.sheet.run.as_str()).collect();
     let not_covered = (!left_out.is_empty())

@@ -82,6 +82,26 @@ pub struct ChargingEfficiency {
     pub value: f64,
     /// `measured`, `campaign` or `rig`.
     pub source: String,
+    /// Why this one is used.
+    #[serde(default)]
+    pub reason: String,
+    /// Relative standard uncertainty of a measured one; `null` where a sensor of it has no stated calibration, or it is
+    /// stated itself.
+    #[serde(default)]
+    pub relative_standard_uncertainty: Option<f64>,
+    /// Those that are stated and not used.
+    #[serde(default)]
+    pub not_used: Vec<StatedEfficiency>,
+}
+
+/// A charging efficiency that somebody states.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StatedEfficiency {
+    /// Energy into the pack over energy from the wall.
+    pub value: f64,
+    /// `campaign` or `rig`.
+    pub source: String,
 }
 
 /// What a line of the account is about.
