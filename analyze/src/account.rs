@@ -7,6 +7,7 @@ mod assist_end;
 mod charging;
 mod consumption;
 mod day;
+mod equivalent;
 mod lines;
 mod net_energy;
 mod range;
@@ -21,6 +22,7 @@ use tallywheel_schemas::{
 
 pub use charging::Charging;
 pub use consumption::{Consumption, KWH_PER_LITRE_PETROL, gain_percent};
+pub use equivalent::equivalent_gain;
 pub use net_energy::{NET_ENERGY_LIMIT, baseline_on_the_pack, net_energy_share};
 pub use utility::{source as utility_source, utility_factor};
 
@@ -55,7 +57,7 @@ pub fn equivalent_full_cycles(out_ah: f64, in_ah: f64, capacity_ah: f64) -> f64 
     (out_ah + in_ah) / (2.0 * capacity_ah)
 }
 
-/// Draws up the account.
+/// Draws up the account, but for the gain that [`equivalent_gain`] works out once the budget is known.
 ///
 /// # Errors
 /// When a ledger's frame lacks its columns.
@@ -113,6 +115,7 @@ pub fn account(input: &AccountInput<'_>) -> PolarsResult<EnergyAccount> {
         wall_per_km_wh: wall.as_ref().ok().map(|w: &Wall| w.per_km_wh),
         petrol_equivalent_l_per_100km: lines[2].assist,
         petrol_equivalent_mpg_us: lines[2].assist.map(mpg_us_from_l_per_100km),
+        petrol_equivalent_gain: None,
         petrol_equivalent_percent: equivalent.map(|e| gain_percent(e.baseline, e.assist)),
         distance_on_pack_km: range.km,
         cost_per_km: both(3),

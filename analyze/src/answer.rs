@@ -106,12 +106,14 @@ fn flat(energy: &EnergyAccount, units: Units) -> String {
 
 fn petrol_equivalent(energy: &EnergyAccount) -> String {
     let taken = energy.per_km_wh.is_some_and(|wh| wh > NOTHING_TAKEN_WH);
-    match energy.petrol_equivalent_percent.filter(|_| taken) {
-        Some(percent) => {
-            format!(" Counting that electricity as petrol by its energy, mileage changed by {} %.", signed(percent, 1))
-        }
-        None => String::new(),
-    }
+    let Some(summed) = energy.petrol_equivalent_percent.filter(|_| taken) else { return String::new() };
+    let known = energy.petrol_equivalent_gain.as_ref();
+    let span = known.map(|gain| interval(&gain.percent, gain.confidence)).filter(|span| !span.is_empty());
+    format!(
+        " Counting that electricity as petrol by its energy, mileage changed by {} %{}.",
+        signed(known.map_or(summed, |gain| gain.percent.estimate), 1),
+        span.unwrap_or_else(|| " (no interval)".to_owned())
+    )
 }
 
 fn capitalised(text: &str) -> String {
@@ -121,7 +123,7 @@ fn capitalised(text: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use tallywheel_schemas::report::{DayAccount, PackRange};
+    use tallywheel_schemas::report::{DayAccount, EquivalentGain, PackRange};
 
     use super::*;
 
@@ -167,6 +169,7 @@ mod tests {
             wall_per_km_wh,
             petrol_equivalent_mpg_us: None,
             petrol_equivalent_l_per_100km: None,
+            petrol_equivalent_gain: None,
             petrol_equivalent_percent: wall_per_km_wh.map(|_| 27.4),
             distance_on_pack_km: km,
             cost_per_km: None,
@@ -207,7 +210,18 @@ mod tests {
             "The claim of +45 % on the harbour loop is supported: with the assist on, fuel mileage changed by +60.0 % \
              (95 % interval +55.0 to +65.0 %); this comes with 17.1 kWh of electricity from the wall per 100 km and \
              holds for about 38 km on a full pack. Counting that electricity as petrol by its energy, mileage changed \
-             by +27.4 %."
+             by +27.4 % (no interval)."
+        );
+        let mut known = energy(Some(140.0), Some(171.0), Some(38.2));
+        known.petrol_equivalent_gain = Some(EquivalentGain {
+            percent: Interval { estimate: 27.9, low: Some(21.0), high: Some(35.2) },
+            confidence: 0.9,
+            method: String::new(),
+        });
+        assert!(
+            said(&known).ends_with("mileage changed by +27.9 % (90 % interval +21.0 to +35.2 %)."),
+            "{}",
+            said(&known)
         );
     }
 

@@ -112,17 +112,20 @@ fn assembled<'a>(
     obstacles.extend(fuel_check::obstacles_aside(campaign, &aside, &admitted_aside)?);
     let by_condition =
         MileageByCondition { baseline: mileage::of_runs(&baseline)?, assist: mileage::of_runs(&assist)? };
-    let energy = account::account(&AccountInput {
+    let account_input = AccountInput {
         campaign,
         mileage: &by_condition,
         baseline: &baseline,
         assist: &assist,
         rig: assist.first().copied().or(runs.first()).map(|run| &*run.ledger.session.rig),
         charging,
-    })?;
+    };
+    let mut energy = account::account(&account_input)?;
     obstacles.extend(account::baseline_on_the_pack(&energy.net_energy));
     let spread = effect::estimate(campaign, &observations).effect.as_ref().and_then(Spread::of);
     let budget = budget::draw_up(&baseline, &assist, spread.as_ref(), &energy, campaign.confidence)?;
+    let calibrations = budget.gain_with_electricity_from_calibrations;
+    energy.petrol_equivalent_gain = account::equivalent_gain(&account_input, &energy, &observations, calibrations);
     let systematic = budget::systematic(&budget).map_or_else(Systematic::default, |(u, df)| Systematic {
         relative_standard_uncertainty: u,
         degrees_of_freedom: df,

@@ -30,7 +30,7 @@ use serde::{Deserialize, Serialize};
 
 pub use account::{
     AccountLine, AccountQuantity, AssistEnd, ChargeState, ChargingEfficiency, DayAccount, DayDistance, DayFigures,
-    EnergyAccount, NetEnergy, PackRange, PerCondition, StatedEfficiency, UtilityWeighted,
+    EnergyAccount, EquivalentGain, NetEnergy, PackRange, PerCondition, StatedEfficiency, UtilityWeighted,
 };
 pub use likeness::{Comparability, DrivenRun, Likeness, RouteMatch, StandardisedSpeeds, Treatment};
 

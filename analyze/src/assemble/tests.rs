@@ -9,6 +9,7 @@ use tallywheel_schemas::{
 };
 use tempfile::TempDir;
 
+mod electricity;
 mod people;
 
 use super::*;
@@ -34,15 +35,21 @@ pub(crate) struct Drive<'a> {
     pub(crate) km_h: f64,
     pub(crate) l_per_100km: f64,
     pub(crate) ambient_c: f64,
+    /// Current out of a pack of 100 V, where there is one, A.
+    pub(crate) amperes: Option<f64>,
 }
 
 impl Drive<'_> {
     pub(crate) fn seal(&self, root: &Path) {
+        let pack = self.amperes.map_or("", |_| {
+            "[[signal]]\nchannel = \"pack.voltage_v\"\nport = \"bench\"\ncolumn = \"u\"\n\
+             [[signal]]\nchannel = \"pack.current_a\"\nport = \"bench\"\ncolumn = \"i\"\n"
+        });
         let rig = format!(
-            "schema = 1\nvehicle = \"{}\"\n[[port]]\nname = \"bench\"\nkind = \"text\"\ncolumns = [\"v\", \"f\"]\n\
+            "schema = 1\nvehicle = \"{}\"\n[[port]]\nname = \"bench\"\nkind = \"text\"\ncolumns = [\"v\", \"f\", \"u\", \"i\"]\n\
              [[signal]]\nchannel = \"motion.wheel_speed_m_s\"\nport = \"bench\"\ncolumn = \"v\"\n\
              [[signal]]\nchannel = \"engine.fuel_rate_g_s\"\nport = \"bench\"\ncolumn = \"f\"\n\
-             [fuel]\ndensity_g_per_ml = 0.75\n",
+             {pack}[fuel]\ndensity_g_per_ml = 0.75\n",
             self.vehicle
         );
         let stamps: Vec<i64> = (0..=self.seconds).map(|i| self.start + i * SECOND).collect();
@@ -50,8 +57,13 @@ impl Drive<'_> {
         // L/100 km is 1e-5 L/m, so mL/m is a hundredth of it.
         let rate = v * self.l_per_100km / 100.0 * 0.75;
         let motion = Columns::new(Domain::Motion, stamps.clone()).all("wheel_speed_m_s", vec![v; n]);
+        let pack = self.amperes.map(|amperes| {
+            let pack = Columns::new(Domain::Pack, stamps.clone());
+            pack.all("voltage_v", vec![100.0; n]).all("current_a", vec![amperes; n])
+        });
         let engine = Columns::new(Domain::Engine, stamps).all("fuel_rate_g_s", vec![rate; n]);
-        let mut sealed = Sealed::new(&format!("{}-{}", self.vehicle, self.start / SECOND), &rig, vec![motion, engine]);
+        let tables = [motion, engine].into_iter().chain(pack).collect();
+        let mut sealed = Sealed::new(&format!("{}-{}", self.vehicle, self.start / SECOND), &rig, tables);
         sealed.run = self.run.map(|(run, route, condition)| RunSheet {
             run: run.to_owned(),
             route: route.to_owned(),
@@ -78,6 +90,7 @@ pub(crate) fn drive<'a>(run: &'a str, condition: Condition, place: i64, l_per_10
         km_h: 36.0,
         l_per_100km,
         ambient_c: 12.0,
+        amperes: None,
     }
 }
 

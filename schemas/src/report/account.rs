@@ -6,6 +6,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::Interval;
 use crate::run_sheet::Condition;
 
 /// Electricity and what it adds up to with the fuel.
@@ -44,6 +45,10 @@ pub struct EnergyAccount {
     pub petrol_equivalent_l_per_100km: Option<f64>,
     /// Gain of mileage that counts the electricity, %: `(B − T) / T` in petrol-equivalent consumption.
     pub petrol_equivalent_percent: Option<f64>,
+    /// The same gain by the method of the improvement of mileage, with an interval; `null` for a design that does not rest
+    /// on single runs, or where an assisted run's electricity is not known.
+    #[serde(default)]
+    pub petrol_equivalent_gain: Option<EquivalentGain>,
     /// Distance until a full pack is used up, as in `range`.
     pub distance_on_pack_km: Option<f64>,
     /// Cost per km, baseline and assist, when prices are stated.
@@ -64,6 +69,18 @@ pub struct EnergyAccount {
     pub day: DayAccount,
 }
 
+/// Gain of mileage that counts the electricity as petrol, run by run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct EquivalentGain {
+    /// The gain, %, with the interval from the spread of the runs and the calibrations of fuel, distance and electricity.
+    pub percent: Interval,
+    /// Confidence of the interval.
+    pub confidence: f64,
+    /// Method in words.
+    pub method: String,
+}
+
 /// A figure for both conditions.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -74,8 +91,8 @@ pub struct PerCondition {
     pub assist: f64,
 }
 
-/// Charging efficiency and its source.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+/// Charging efficiency, its source, and why it is this one.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ChargingEfficiency {
     /// Energy into the pack over energy from the wall.
