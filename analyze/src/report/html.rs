@@ -12,7 +12,7 @@ use tallywheel_schemas::{
 
 use super::{
     CAUTIONS, METHOD, Plots,
-    text::{consumption, distance, interval, mileage_line, temperature},
+    text::{consumption, distance, interval, mileage_line, significant, temperature},
     wording,
 };
 use crate::{
@@ -95,7 +95,8 @@ fn numbers(report: &Report, units: Units) -> Markup {
                     "From summed distance over summed fuel the improvement is " (signed(p, 1)) " %. "
                 }
                 "The calibrations leave each mileage uncertain by ± " (fixed(improvement.calibration_relative * 200.0, 1))
-                " % (k = 2); that error is common to both conditions and cancels in the improvement."
+                " % (k = 2). What is common to both conditions cancels in the improvement; ± "
+                (significant(improvement.calibration_difference_relative * 200.0)) " % are left of it there."
             }
         }
     }
