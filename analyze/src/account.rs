@@ -7,6 +7,7 @@ mod assist_end;
 mod charging;
 mod consumption;
 mod day;
+mod equivalent;
 mod lines;
 mod net_energy;
 mod range;
@@ -21,6 +22,7 @@ use tallywheel_schemas::{
 
 pub use charging::Charging;
 pub use consumption::{Consumption, KWH_PER_LITRE_PETROL, gain_percent};
+pub use equivalent::equivalent_gain;
 pub use net_energy::{NET_ENERGY_LIMIT, baseline_on_the_pack, net_energy_share};
 pub use utility::{source as utility_source, utility_factor};
 
@@ -55,7 +57,7 @@ pub fn equivalent_full_cycles(out_ah: f64, in_ah: f64, capacity_ah: f64) -> f64 
     (out_ah + in_ah) / (2.0 * capacity_ah)
 }
 
-/// Draws up the account.
+/// Draws up the account, but for the gain that [`equivalent_gain`] works out once the budget is known.
 ///
 /// # Errors
 /// When a ledger's frame lacks its columns.
@@ -71,7 +73,8 @@ pub fn account(input: &AccountInput<'_>) -> PolarsResult<EnergyAccount> {
     let working = known.iter().zip(&ends).map(|(run, end)| working(run, *end)).collect::<PolarsResult<Vec<_>>>()?;
     let while_working: Tally = working.iter().map(|w| w.tally).collect();
 
-    let efficiency = charging::efficiency(&charging, stated.charging_efficiency, &pack);
+    let efficiency = charging::efficiency(&charging, stated.charging_efficiency, rig);
+    let contradicted = efficiency.as_ref().and_then(charging::contradicted);
     let wall_of = |tally: &Tally| charging::wall(tally, &charging, efficiency.as_ref(), rig);
     let wall = wall_of(&whole);
     let calibration = rig.map_or(0.0, |r| uncertainty::pack_energy(r, &whole));
@@ -98,7 +101,7 @@ pub fn account(input: &AccountInput<'_>) -> PolarsResult<EnergyAccount> {
     let kwh = |wh: Option<f64>| wh.map(|wh| wh / 1000.0);
     Ok(EnergyAccount {
         runs: u32::try_from(known.len()).unwrap_or(u32::MAX),
-        reservation: reservation(assist, &covered, implausible),
+        reservation: reservation(assist, &covered, implausible.into_iter().chain(contradicted)),
         pack_out_kwh: kwh(whole.pack_out_wh),
         pack_in_kwh: kwh(whole.pack_in_wh),
         net_kwh: kwh(whole.net_wh()),
@@ -112,6 +115,7 @@ pub fn account(input: &AccountInput<'_>) -> PolarsResult<EnergyAccount> {
         wall_per_km_wh: wall.as_ref().ok().map(|w: &Wall| w.per_km_wh),
         petrol_equivalent_l_per_100km: lines[2].assist,
         petrol_equivalent_mpg_us: lines[2].assist.map(mpg_us_from_l_per_100km),
+        petrol_equivalent_gain: None,
         petrol_equivalent_percent: equivalent.map(|e| gain_percent(e.baseline, e.assist)),
         distance_on_pack_km: range.km,
         cost_per_km: both(3),
@@ -159,7 +163,7 @@ fn full_cycles(whole: &Tally, capacity_ah: Option<f64>) -> Option<f64> {
 fn reservation(
     assist: &[&RunFacts<'_>],
     covered: &dyn Fn(&RunFacts<'_>) -> bool,
-    of_charging: Option<String>,
+    of_charging: impl Iterator<Item = String>,
 ) -> Option<String> {
     let left_out: Vec<&str> = assist.iter().filter(|r| !covered(r)).map(|r| r.sheet.run.as_str()).collect();
     let not_covered = (!left_out.is_empty())

@@ -5,8 +5,8 @@ mod scrutiny;
 
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
-    Campaign, Condition, RunSheet,
-    campaign::Design,
+    Campaign, Condition, RunSheet, Units,
+    campaign::{Design, Rules},
     report::{
         Improvement, MileageByCondition, MissingRun, REPORT_VERSION, Report, RunResult, UnusableSession, VehicleResult,
     },
@@ -17,7 +17,7 @@ use crate::{
     account::{self, AccountInput, Charging},
     answer::answer,
     budget::{self, Spread},
-    comparison::{conversion_difference, pairs, unchecked_assist},
+    comparison::{conversion_difference, idle_assist, pairs, renewed_calibrations, unchecked_assist},
     effect::{self, cross_check::disagreement},
     fuel_check, in_service,
     judgement::{Judgement, Systematic, judge},
@@ -56,6 +56,7 @@ impl Comparison<'_> {
             ));
         }
         self.report.missing_runs = missing;
+        self.report.unlisted_runs = unnamed.to_vec();
         self.report.unusable_sessions = unusable;
     }
 }
@@ -65,9 +66,27 @@ impl Comparison<'_> {
 /// `ledgers` are those of the campaign's runs in campaign order, each with a run sheet, and those of its control
 /// vehicle; `charging` sums the vehicle's charging sessions.
 ///
+/// Where the campaign's limits are not the defaults, the same recordings are judged by these as well, and the reasons
+/// say what comes out.
+///
 /// # Errors
 /// When a ledger's frame lacks its columns.
 pub fn compare<'a>(
+    campaign: &Campaign,
+    ledgers: &'a [SessionLedger],
+    charging: Charging,
+) -> PolarsResult<Comparison<'a>> {
+    let mut comparison = assembled(campaign, ledgers, charging)?;
+    if let Some(limits) = choices::changed_limits(&campaign.rules) {
+        let usual = Campaign { rules: Rules::default(), ..campaign.clone() };
+        let usual = choices::outcome(&assembled(&usual, ledgers, charging)?.report);
+        comparison.report.verdict.reasons.push(format!("{limits}; with the defaults {usual}"));
+    }
+    Ok(comparison)
+}
+
+/// A campaign compared by its own limits.
+fn assembled<'a>(
     campaign: &Campaign,
     ledgers: &'a [SessionLedger],
     charging: Charging,
@@ -93,27 +112,33 @@ pub fn compare<'a>(
     obstacles.extend(fuel_check::obstacles_aside(campaign, &aside, &admitted_aside)?);
     let by_condition =
         MileageByCondition { baseline: mileage::of_runs(&baseline)?, assist: mileage::of_runs(&assist)? };
-    let energy = account::account(&AccountInput {
+    let account_input = AccountInput {
         campaign,
         mileage: &by_condition,
         baseline: &baseline,
         assist: &assist,
         rig: assist.first().copied().or(runs.first()).map(|run| &*run.ledger.session.rig),
         charging,
-    })?;
+    };
+    let mut energy = account::account(&account_input)?;
     obstacles.extend(account::baseline_on_the_pack(&energy.net_energy));
     let spread = effect::estimate(campaign, &observations).effect.as_ref().and_then(Spread::of);
     let budget = budget::draw_up(&baseline, &assist, spread.as_ref(), &energy, campaign.confidence)?;
+    let calibrations = budget.gain_with_electricity_from_calibrations;
+    energy.petrol_equivalent_gain = account::equivalent_gain(&account_input, &energy, &observations, calibrations);
     let systematic = budget::systematic(&budget).map_or_else(Systematic::default, |(u, df)| Systematic {
         relative_standard_uncertainty: u,
         degrees_of_freedom: df,
     });
+    let usual_confidence = choices::with_usual_confidence(campaign, &observations, &systematic, &obstacles);
     let mut judgement = judge(campaign, &observations, &systematic, obstacles);
     judgement.parts.vehicles = vehicles;
     let mut verdict = judgement.verdict.clone();
     verdict.reasons.extend(reservation);
     verdict.reasons.extend(scrutiny::reservation(campaign, &runs, &admitted));
     verdict.reasons.extend(unchecked_assist(&baseline, &assist));
+    verdict.reasons.extend(renewed_calibrations(&baseline, &assist));
+    verdict.reasons.extend(idle_assist(&campaign.rules, &assist));
     verdict.reasons.extend(fuel_check::decided(&fuel_check, &runs, &admitted));
     let others = fuel_check::overruled_measures(&fuel_check);
     verdict.reasons.extend(choices::by_other_fuel(campaign, &runs, &aside, &systematic, &others)?);
@@ -121,7 +146,7 @@ pub fn compare<'a>(
     verdict.reasons.extend(improvement.cross_checks.iter().filter_map(disagreement));
     verdict.reasons.extend(energy.reservation.clone());
     verdict.reasons.extend(choices::without_overrides(campaign, &runs, &aside, &systematic)?);
-    verdict.reasons.extend(choices::changed_limits(&campaign.rules));
+    verdict.reasons.extend(usual_confidence);
     let provenance = provenance(campaign, &runs, &aside, &improvement.cross_checks);
     let driven = runs.iter().filter(|r| r.sheet.condition == Condition::Assist).map(|r| r.ledger);
     let report = Report {
@@ -129,12 +154,13 @@ pub fn compare<'a>(
         name: campaign.name.clone(),
         vehicle: campaign.vehicle.clone(),
         route: campaign.route.clone(),
-        answer: answer(campaign, &verdict, &improvement, &energy),
+        answer: answer(&campaign.route, &verdict, &improvement, &energy, Units::Metric),
         improvement,
         thermal: thermal::exposure(driven)?,
         runs: runs.iter().zip(&admitted).map(|(r, a)| run_result(r, a)).collect(),
         control_runs: aside.iter().zip(&admitted_aside).map(|(r, a)| run_result(r, a)).collect(),
         missing_runs: Vec::new(),
+        unlisted_runs: Vec::new(),
         unusable_sessions: Vec::new(),
         pairs: pairs(campaign, &runs, &admitted),
         comparability: compared,
@@ -250,4 +276,4 @@ pub fn source_name<S: serde::Serialize>(source: Option<S>) -> String {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -24,6 +24,17 @@ pub enum CampaignError {
         /// The nearest run there is, or how many there are.
         hint: String,
     },
+    /// A person decided about a session that is none of the campaign's.
+    #[error(
+        "an override names session `{session}`, which is no drive of the campaign's vehicles before or after the kit was \
+         fitted{hint}"
+    )]
+    UnknownSession {
+        /// Session named.
+        session: String,
+        /// The nearest there is, if any is near.
+        hint: String,
+    },
     /// Two sessions claim to be the same run.
     #[error("run `{run}` stands on the run sheets of sessions {first} and {second}; rename one and import it again")]
     TwoSessions {
@@ -58,14 +69,15 @@ pub fn vehicles_of(campaign: &Campaign) -> Vec<String> {
 /// is, or may be, the one that it was recorded in.
 ///
 /// # Errors
-/// When a run has no session at all, or two.
+/// When a run has no session at all, or two, or a person overrules a session in service that is not there.
 pub fn sessions_of(
     campaign: &Campaign,
     sessions: &[Arc<Session>],
     unusable: &[UnusableSession],
 ) -> Result<CampaignSessions, CampaignError> {
     if campaign.design == Design::BeforeAfter {
-        return Ok(in_service::sessions_of(campaign, sessions, unusable));
+        let found = in_service::sessions_of(campaign, sessions, unusable);
+        return overrides_fit(campaign, &found).map(|()| found);
     }
     let mut found = of_one_vehicle(&campaign.vehicle, campaign.runs(), sessions, unusable)?;
     found.unnamed = unnamed(campaign, &found.sessions, sessions);
@@ -75,6 +87,21 @@ pub fn sessions_of(
         found.missing.extend(control.missing);
     }
     Ok(found)
+}
+
+/// Whether every session that a person overrules in daily service is there, usable or not.
+fn overrides_fit(campaign: &Campaign, found: &CampaignSessions) -> Result<(), CampaignError> {
+    let known = || {
+        let used = found.sessions.iter().map(|s| s.manifest.session.as_str());
+        used.chain(found.missing.iter().map(|m| m.id.as_str()))
+    };
+    match campaign.overrides.iter().find(|o| known().all(|name| name != o.run)) {
+        None => Ok(()),
+        Some(o) => Err(CampaignError::UnknownSession {
+            session: o.run.clone(),
+            hint: nearest(&o.run, known()).map_or_else(String::new, |near| format!("; did you mean `{near}`?")),
+        }),
+    }
 }
 
 fn of_one_vehicle<'a>(

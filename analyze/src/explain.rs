@@ -62,10 +62,17 @@ pub enum ExplainError {
 /// # Errors
 /// When the campaign has no such run, when the run has no usable session, or when its frame is no ledger.
 pub fn explain(campaign: &Campaign, comparison: &Comparison<'_>, name: &str) -> Result<Explanation, ExplainError> {
-    let (report, runs) = (&comparison.report, &comparison.runs);
-    let place = runs.iter().position(|r| r.sheet.run == name).ok_or_else(|| not_there(report, name))?;
+    let report = &comparison.report;
+    let place_in = |runs: &[RunFacts<'_>]| runs.iter().position(|r| r.sheet.run == name);
+    let (beside, place) = match (place_in(&comparison.runs), place_in(&comparison.aside)) {
+        (Some(place), _) => (false, place),
+        (None, Some(place)) => (true, place),
+        (None, None) => return Err(not_there(report, name)),
+    };
+    let (runs, results) =
+        if beside { (&comparison.aside, &report.control_runs) } else { (&comparison.runs, &report.runs) };
     let run = &runs[place];
-    let result = report.runs.iter().find(|r| r.id == name).ok_or_else(|| not_there(report, name))?;
+    let result = results.iter().find(|r| r.id == name).ok_or_else(|| not_there(report, name))?;
     let consumption = run.l_per_100km();
     Ok(Explanation {
         schema: EXPLANATION_VERSION,
@@ -82,8 +89,8 @@ pub fn explain(campaign: &Campaign, comparison: &Comparison<'_>, name: &str) -> 
         fuel: fuel(run, report.fuel_check.decision.clone())?,
         l_per_100km: consumption,
         mpg_us: consumption.map(mpg_us_from_l_per_100km),
-        rules: rules::of_run(campaign, runs, run),
-        share: share::of_run(campaign, comparison, place),
+        rules: rules::of_run(campaign, runs, place, beside),
+        share: share::of_run(campaign, comparison, place, beside),
     })
 }
 
@@ -91,7 +98,7 @@ fn not_there(report: &Report, name: &str) -> ExplainError {
     if let Some(missing) = report.missing_runs.iter().find(|m| m.id == name) {
         return ExplainError::Missing { run: name.to_owned(), reason: missing.reason.clone() };
     }
-    let known = || report.runs.iter().map(|r| r.id.as_str());
+    let known = || report.runs.iter().chain(&report.control_runs).map(|r| r.id.as_str());
     let hint = match nearest(name, known()) {
         Some(near) => format!("; did you mean `{near}`?"),
         None => format!("; it has {}", known().collect::<Vec<_>>().join(", ")),

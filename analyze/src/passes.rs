@@ -50,25 +50,29 @@ fn without_partner(name: &str) -> Admission {
     Admission { used: false, reason: Some(format!("{PARTNER} {name} does not count")) }
 }
 
-/// Why a run is no pass like the vehicle's others.
-fn off_the_pass(campaign: &Campaign, run: &RunFacts<'_>, runs: &[RunFacts<'_>]) -> Option<String> {
-    let limit = campaign.rules.max_pass_deviation;
+/// How far a run's distance and elapsed time are from the median of the vehicle's passes, as shares.
+pub(crate) fn pass_deviations(run: &RunFacts<'_>, runs: &[RunFacts<'_>]) -> [(&'static str, Option<f64>); 2] {
     let distance = |r: &RunFacts<'_>| r.tally.distance_m;
     let time = |r: &RunFacts<'_>| {
         let manifest = &r.ledger.session.manifest;
         Some(manifest.end_us.seconds_since(manifest.start_us))
     };
-    let off = |what: &str, of: &dyn Fn(&RunFacts<'_>) -> Option<f64>| {
-        let off = of(run)? / median(runs.iter().filter_map(of).collect())? - 1.0;
-        (off.abs() > limit).then(|| {
-            format!(
-                "its {what} is {} % off the vehicle's median pass, more than {} %",
-                signed(off * 100.0, 2),
-                fixed(limit * 100.0, 2)
-            )
-        })
+    let off = |of: &dyn Fn(&RunFacts<'_>) -> Option<f64>| {
+        Some(of(run)? / median(runs.iter().filter_map(of).collect())? - 1.0)
     };
-    off("distance", &distance).or_else(|| off("elapsed time", &time))
+    [("distance", off(&distance)), ("elapsed time", off(&time))]
+}
+
+/// Why a run is no pass like the vehicle's others.
+fn off_the_pass(campaign: &Campaign, run: &RunFacts<'_>, runs: &[RunFacts<'_>]) -> Option<String> {
+    let limit = campaign.rules.max_pass_deviation;
+    let mut known = pass_deviations(run, runs).into_iter().filter_map(|(what, off)| Some((what, off?)));
+    let (what, off) = known.find(|(_, off)| off.abs() > limit)?;
+    Some(format!(
+        "its {what} is {} % off the vehicle's median pass, more than {} %",
+        signed(off * 100.0, 2),
+        fixed(limit * 100.0, 2)
+    ))
 }
 
 #[cfg(test)]

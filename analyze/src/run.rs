@@ -230,18 +230,6 @@ fn overruling(o: &Override, broken: &[String]) -> String {
     format!("{verb} by {} on {}: {}{against}", o.by, o.date, o.reason)
 }
 
-/// Median distance of some runs.
-pub(crate) fn median_distance_m(runs: &[RunFacts<'_>]) -> Option<f64> {
-    let mut distances: Vec<f64> = runs.iter().filter_map(|r| r.tally.distance_m).collect();
-    distances.sort_by(f64::total_cmp);
-    let middle = distances.len() / 2;
-    match distances.len() {
-        0 => None,
-        n if n % 2 == 1 => Some(distances[middle]),
-        _ => Some((distances[middle - 1] + distances[middle]) / 2.0),
-    }
-}
-
 /// The condition that the campaign lists a run under; that on its sheet where it does not list it.
 pub(crate) fn listed_as(campaign: &Campaign, run: &RunFacts<'_>) -> Condition {
     if campaign.baseline.contains(&run.sheet.run) {

@@ -181,8 +181,8 @@ impl Campaign {
     /// Checks a campaign's text. Whether its runs exist is known only once a dataset is open.
     ///
     /// # Errors
-    /// On an unknown or missing key, a run in two places, an override of a run that is not in the campaign or
-    /// without reason and name, or a number out of bounds, with line and column.
+    /// On an unknown or missing key, a run in two places, two blocks or vehicles of one name, a second override of a
+    /// run, one of a run that is not in the campaign or without reason and name, or a number out of bounds, with line and column.
     pub fn parse(file: &TextFile) -> Result<Self, TextFileError> {
         let raw: CampaignText = file.parse()?;
         if *raw.schema.get_ref() != CAMPAIGN_VERSION {
@@ -237,16 +237,24 @@ impl Campaign {
             text: file.text.clone(),
         };
         campaign.check_runs(file)?;
+        campaign.check_names(file)?;
         campaign.rules.check(file)?;
         campaign.account.check(file)?;
         if let Some(name) = campaign.adjust.iter().find(|n| !ADJUSTABLE.contains(&n.as_str())) {
             let at = file.text.find(&format!("\"{name}\"")).unwrap_or_default();
             return Err(file.error(at..at, crate::text_file::unknown_name("covariate", name, ADJUSTABLE)));
         }
+        let mut overruled = std::collections::BTreeSet::new();
         for spanned in &raw.overrides {
             let o = spanned.get_ref();
-            let mut runs = campaign.runs().chain(campaign.control_runs());
-            if runs.all(|r| r != o.run) {
+            if !overruled.insert(o.run.as_str()) {
+                let message = format!("run `{}` has an override already; leave the one that holds", o.run);
+                return Err(file.error(spanned.span(), message));
+            }
+            // Sessions of vehicles in service are known only once a dataset is open.
+            let known = campaign.design == Design::BeforeAfter
+                || campaign.runs().chain(campaign.control_runs()).any(|r| r == o.run);
+            if !known {
                 let runs = campaign.runs().chain(campaign.control_runs());
                 let message = crate::text_file::unknown_name("run", &o.run, runs);
                 return Err(file.error(spanned.span(), message));
@@ -264,6 +272,22 @@ impl Campaign {
             if !seen.insert(run) {
                 let at = file.text.rfind(&format!("\"{run}\"")).unwrap_or_default();
                 return Err(file.error(at..at, format!("run `{run}` is listed twice")));
+            }
+        }
+        Ok(())
+    }
+
+    /// Blocks are told apart by their names, vehicles in service by theirs: of two alike the second would be lost.
+    fn check_names(&self, file: &TextFile) -> Result<(), TextFileError> {
+        let blocks =
+            self.blocks.iter().map(|b| ("block", b.name.as_str(), "give each its own name, or list its runs in one"));
+        let vehicles =
+            self.in_service.iter().map(|v| ("in_service", v.name.as_str(), "leave the one with the day that holds"));
+        let mut seen = std::collections::BTreeSet::new();
+        for (key, name, remedy) in blocks.chain(vehicles) {
+            if !seen.insert((key, name)) {
+                let at = file.text.rfind(&format!("\"{name}\"")).unwrap_or_default();
+                return Err(file.error(at..at, format!("[[{key}]] `{name}` stands there twice; {remedy}")));
             }
         }
         Ok(())
@@ -306,6 +330,26 @@ mod tests {
         let campaign = Campaign::parse(&TextFile::new("c.toml", GOOD)).expect("a good campaign");
         assert_eq!(campaign.runs().collect::<Vec<_>>(), ["b1", "a1"]);
         assert!((campaign.confidence - 0.95).abs() < 1e-12);
+    }
+
+    /// Of two words on one run the first would win silently.
+    #[test]
+    fn nothing_is_said_twice() {
+        let o = |word: bool| {
+            format!("[[override]]\nrun = \"a1\"\nuse = {word}\nreason = \"rain\"\nby = \"M.\"\ndate = \"2026-10-01\"\n")
+        };
+        let twice = error(format!("{GOOD}{}{}", o(true), o(false)));
+        assert_eq!(twice, "c.toml:16:1: run `a1` has an override already; leave the one that holds");
+        let head = GOOD.split("[[pair]]").next().expect("a head");
+        let block = |run: &str| format!("[[block]]\nname = \"town\"\nbaseline = [\"b{run}\"]\nassist = [\"a{run}\"]\n");
+        let blocks = error(format!("{}{}{}", head.replace("paired", "blocked"), block("1"), block("2")));
+        assert!(
+            blocks.starts_with("c.toml:12:8: [[block]] `town` stands there twice; give each its own name"),
+            "{blocks}"
+        );
+        let vehicle = "[[in_service]]\nname = \"skerry-1\"\ninstalled = \"2026-06-03\"\n";
+        let vehicles = error(format!("{}{vehicle}{vehicle}", head.replace("paired", "before_after")));
+        assert!(vehicles.starts_with("c.toml:11:8: [[in_service]] `skerry-1` stands there twice"), "{vehicles}");
     }
 
     #[test]

@@ -30,7 +30,7 @@ use serde::{Deserialize, Serialize};
 
 pub use account::{
     AccountLine, AccountQuantity, AssistEnd, ChargeState, ChargingEfficiency, DayAccount, DayDistance, DayFigures,
-    EnergyAccount, NetEnergy, PackRange, PerCondition, UtilityWeighted,
+    EnergyAccount, EquivalentGain, NetEnergy, PackRange, PerCondition, StatedEfficiency, UtilityWeighted,
 };
 pub use likeness::{Comparability, DrivenRun, Likeness, RouteMatch, StandardisedSpeeds, Treatment};
 
@@ -73,6 +73,9 @@ pub struct Report {
     /// Runs of the campaign that no usable session holds, in campaign order.
     #[serde(default)]
     pub missing_runs: Vec<MissingRun>,
+    /// Runs of the vehicle on the campaign's routes, between its first run and its last, that the campaign does not list.
+    #[serde(default)]
+    pub unlisted_runs: Vec<String>,
     /// Sessions of the vehicle that cannot be used at all.
     #[serde(default)]
     pub unusable_sessions: Vec<UnusableSession>,

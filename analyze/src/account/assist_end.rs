@@ -77,12 +77,14 @@ pub(super) fn usual_power_w(bins: &[Bin]) -> Option<f64> {
 
 /// Where the assist of a run ended before the run did. `usual_w` is the largest [`usual_power_w`] of the campaign,
 /// so that a run begun on an empty pack is not measured by its own standard; `cut_in_m_s` the speed below which the
-/// kit assists, if the rig states it; `floor_pct` the charge at which it stops, if the campaign states it.
+/// kit assists, if the rig states it; `floor_pct` the charge at which it stops, if the campaign states it: above it no
+/// assist ended for want of charge, whatever else is usual.
 pub(super) fn assist_end(bins: &[Bin], usual_w: f64, cut_in_m_s: Option<f64>, floor_pct: Option<f64>) -> Option<End> {
+    let low = floor_pct.unwrap_or(LOW_CHARGE_PCT);
     let at = |bin: usize, pack_flat: Option<bool>| {
         let soc_pct = bins[..bins.len().min(bin + 1)].iter().rev().find_map(|b| b.soc_pct);
         let after_km = bins[..bin].iter().map(|b| b.distance_m).sum::<f64>() / 1000.0;
-        let pack_flat = pack_flat.unwrap_or_else(|| soc_pct.is_none_or(|soc| soc <= LOW_CHARGE_PCT));
+        let pack_flat = pack_flat.unwrap_or_else(|| soc_pct.is_none_or(|soc| soc <= low));
         End { bin, end: AssistEnd { after_km, soc_pct, pack_flat } }
     };
     let at_floor = floor_pct.and_then(|floor| bins.iter().position(|b| b.soc_pct.is_some_and(|soc| soc <= floor)));
@@ -96,7 +98,7 @@ pub(super) fn assist_end(bins: &[Bin], usual_w: f64, cut_in_m_s: Option<f64>, fl
     let in_vain = metres(&|b| b.commanded) >= COMMANDED_IN_VAIN_M;
     let soc = rest.first().and_then(|b| b.soc_pct);
     let slow = |b: &&Bin| cut_in_m_s.is_none_or(|limit| b.speed_m_s < limit);
-    let idle = soc.is_some_and(|soc| soc <= LOW_CHARGE_PCT) && metres(&slow) >= IDLE_AT_LOW_CHARGE_M;
+    let idle = soc.is_some_and(|soc| soc <= low) && metres(&slow) >= IDLE_AT_LOW_CHARGE_M;
     (in_vain || idle).then(|| at(first, None))
 }
 
@@ -146,6 +148,17 @@ mod tests {
         let found = end(&stretches, Some(25.0)).expect("at the floor");
         assert!(found.pack_flat && (found.after_km - 1.0).abs() < 1e-9, "{found:?}");
         assert_eq!(end(&stretches, Some(20.0)), None);
+    }
+
+    /// Torque in vain at 20 % is a flat pack by common practice, and none where the kit is said to go on down to 10 %.
+    #[test]
+    fn above_a_stated_floor_no_pack_is_flat() {
+        let stretches = [kilometre(8000.0, true, Some(25.0)), kilometre(0.0, true, Some(20.0))];
+        let flat = |floor| end(&stretches, floor).expect("it ended").pack_flat;
+        assert_eq!((flat(None), flat(Some(10.0))), (true, false));
+        let idle = [kilometre(8000.0, true, Some(25.0)), kilometre(0.0, false, Some(20.0))];
+        assert!(end(&idle, None).is_some_and(|e| e.pack_flat));
+        assert_eq!(end(&idle, Some(10.0)), None);
     }
 
     #[test]

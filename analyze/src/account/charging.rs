@@ -3,8 +3,8 @@
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::{
     Rig,
-    report::ChargingEfficiency,
-    rig::{Calibration, Pack},
+    report::{ChargingEfficiency, StatedEfficiency},
+    rig::Calibration,
 };
 
 use crate::{columns, figure::fixed, ledger::SessionLedger, tally::Tally, uncertainty};
@@ -77,12 +77,65 @@ impl Charging {
 /// Source of a measured efficiency.
 const MEASURED: &str = "measured";
 
+/// Percentage points beyond which a stated efficiency is another than the one used, where the difference has no
+/// uncertainty.
+const APART_POINTS: f64 = 5.0;
+
 /// Measured charging comes first, then what the campaign states, then the rig.
-pub(super) fn efficiency(charging: &Charging, stated: Option<f64>, pack: &Pack) -> Option<ChargingEfficiency> {
-    let named = |value: f64, source: &str| ChargingEfficiency { value, source: source.to_owned() };
-    (charging.efficiency().map(|e| named(e, MEASURED)))
-        .or(stated.map(|e| named(e, "campaign")))
-        .or(pack.charging_efficiency.map(|e| named(e, "rig")))
+pub(super) fn efficiency(charging: &Charging, stated: Option<f64>, rig: Option<&Rig>) -> Option<ChargingEfficiency> {
+    let of_rig = rig.and_then(|r| r.pack.charging_efficiency);
+    let all = [(charging.efficiency(), MEASURED), (stated, "campaign"), (of_rig, "rig")];
+    let mut known = all.into_iter().filter_map(|(value, source)| Some((value?, source)));
+    let (value, source) = known.next()?;
+    let reason = match source {
+        MEASURED => "measured in the logged charging sessions, which come before what is stated",
+        "campaign" => "the campaign states it, and no charging that can be used was logged",
+        _ => "the rig states it; the campaign states none, and no charging that can be used was logged",
+    };
+    Some(ChargingEfficiency {
+        value,
+        source: source.to_owned(),
+        reason: reason.to_owned(),
+        relative_standard_uncertainty: rig.filter(|_| source == MEASURED).and_then(|r| of_efficiency(r, charging)),
+        not_used: known.map(|(value, source)| StatedEfficiency { value, source: source.to_owned() }).collect(),
+    })
+}
+
+/// A caution where a stated efficiency is another than the one used: by more than the expanded uncertainty (k = 2) of a
+/// measured one, else by more than [`APART_POINTS`].
+pub(super) fn contradicted(efficiency: &ChargingEfficiency) -> Option<String> {
+    let expanded = efficiency.relative_standard_uncertainty.map(|u| 2.0 * u * efficiency.value * 100.0);
+    let apart = |e: &StatedEfficiency| (e.value - efficiency.value).abs() * 100.0;
+    let others = efficiency.not_used.iter().filter(|e| apart(e) > expanded.unwrap_or(APART_POINTS) + 1e-9);
+    let each: Vec<String> = others
+        .map(|e| format!("{} that the {} states is {} points off it", fixed(e.value, 3), e.source, fixed(apart(e), 1)))
+        .collect();
+    let allowed = match expanded {
+        Some(points) => format!("the uncertainty of {} points (k = 2)", fixed(points, 1)),
+        None => format!("{} points", fixed(APART_POINTS, 0)),
+    };
+    (!each.is_empty()).then(|| {
+        format!(
+            "the charging efficiency used is {} ({}); {}, more than {allowed}",
+            fixed(efficiency.value, 3),
+            efficiency.reason,
+            each.join(", ")
+        )
+    })
+}
+
+/// Relative standard uncertainty of a measured efficiency, pack energy over wall energy. `None` where one of the three
+/// sensors has no calibration that states an uncertainty.
+fn of_efficiency(rig: &Rig, charging: &Charging) -> Option<f64> {
+    let relative = |channel, mean: f64| {
+        let c = rig.signal(channel, None)?.calibration.as_ref()?;
+        let stated = c.relative_uncertainty > 0.0 || c.absolute_uncertainty > 0.0;
+        (stated && mean > 0.0).then(|| c.relative_uncertainty.hypot(c.absolute_uncertainty / mean))
+    };
+    let hours = charging.seconds / 3600.0;
+    let voltage = relative("pack.voltage_v", charging.pack_in_wh / charging.pack_in_ah)?;
+    let current = relative("pack.current_a", charging.pack_in_ah / hours)?;
+    Some(voltage.hypot(current).hypot(relative("pack.wall_power_w", charging.wall_wh / hours)?))
 }
 
 /// Electricity from the wall per km.
@@ -189,7 +242,7 @@ mod tests {
     #[test]
     fn charge_taken_has_to_be_put_back() {
         let charging = Charging { wall_wh: 6000.0, pack_in_wh: 5100.0, pack_in_ah: 50.0, seconds: 10_000.0 };
-        let efficiency = efficiency(&charging, Some(0.9), &Pack::default()).expect("measured");
+        let efficiency = efficiency(&charging, Some(0.9), None).expect("measured");
         assert_eq!(efficiency.source, "measured");
         close(efficiency.value, 0.85, 1e-12);
         let wall = wall(&driving(), &charging, Some(&efficiency), None).expect("known");
@@ -205,15 +258,59 @@ mod tests {
         assert!(said.expect("more out than in").contains("puts 130 % of the wall's energy into the pack"));
         // Wall and energy without charge: what was measured is said to be measured.
         let charging = charged(4000.0);
-        let efficiency = efficiency(&charging, Some(0.9), &Pack::default()).expect("measured");
+        let efficiency = efficiency(&charging, Some(0.9), None).expect("measured");
         let known = wall(&driving(), &charging, Some(&efficiency), None).expect("known");
         close(known.per_km_wh, 175.0, 1e-9);
         assert!(known.basis.contains("0.800 that the logged charging sessions had"), "{}", known.basis);
     }
 
+    /// 0.85 measured with 1 %, 1 % and 2 % in quadrature are ± 4.2 points: 0.9 is off it, 0.88 is not; without calibrations
+    /// it takes more than 5 points.
+    #[test]
+    fn a_stated_efficiency_is_not_passed_over_in_silence() {
+        let charging = Charging { wall_wh: 6000.0, pack_in_wh: 5100.0, pack_in_ah: 50.0, seconds: 10_000.0 };
+        let signals: String = [("pack.voltage_v", 0.01), ("pack.current_a", 0.01), ("pack.wall_power_w", 0.02)]
+            .map(|(channel, u)| {
+                format!(
+                    "[[signal]]\nchannel = \"{channel}\"\nport = \"box\"\ncolumn = \"{channel}\"\n\
+                     calibration = {{ relative_uncertainty = {u} }}\n"
+                )
+            })
+            .concat();
+        let rig = |signals: &str| {
+            let text = format!(
+                "schema = 1\nvehicle = \"skerry-1\"\n[[port]]\nname = \"box\"\nkind = \"text\"\n\
+                 columns = [\"pack.voltage_v\", \"pack.current_a\", \"pack.wall_power_w\"]\n{signals}\
+                 [pack]\ncharging_efficiency = 0.88\n"
+            );
+            Rig::parse(tallywheel_schemas::TextFile::new("rig.toml", text)).expect("a rig")
+        };
+        let found = efficiency(&charging, Some(0.9), Some(&rig(&signals))).expect("measured");
+        close(found.relative_standard_uncertainty.expect("calibrated"), 0.06_f64.sqrt() / 10.0, 1e-12);
+        let not_used: Vec<(f64, &str)> = found.not_used.iter().map(|e| (e.value, e.source.as_str())).collect();
+        assert_eq!(not_used, [(0.9, "campaign"), (0.88, "rig")]);
+        assert_eq!(
+            contradicted(&found).expect("one is off"),
+            "the charging efficiency used is 0.850 (measured in the logged charging sessions, which come before what is \
+             stated); 0.900 that the campaign states is 5.0 points off it, more than the uncertainty of 4.2 points (k = 2)"
+        );
+        let bare = rig(&signals.replace("calibration = { relative_uncertainty = 0.02 }\n", ""));
+        let of = |stated| contradicted(&efficiency(&charging, Some(stated), Some(&bare)).expect("measured"));
+        assert_eq!(of(0.9), None);
+        assert!(
+            of(0.92)
+                .expect("7 points")
+                .ends_with("0.920 that the campaign states is 7.0 points off it, more than 5 points")
+        );
+        // Without charging the campaign's comes before the rig's.
+        let stated = efficiency(&Charging::default(), Some(0.9), Some(&bare)).expect("stated");
+        assert_eq!((stated.source.as_str(), stated.relative_standard_uncertainty), ("campaign", None));
+        assert!(stated.reason.contains("no charging that can be used was logged"), "{}", stated.reason);
+    }
+
     #[test]
     fn a_stated_efficiency_says_what_it_leaves_out() {
-        let stated = efficiency(&Charging::default(), Some(0.8), &Pack::default()).expect("stated");
+        let stated = efficiency(&Charging::default(), Some(0.8), None).expect("stated");
         let known = wall(&driving(), &Charging::default(), Some(&stated), None).expect("known");
         close(known.per_km_wh, 175.0, 1e-9);
         assert!(known.basis.contains("campaign states; what the pack itself loses"), "{}", known.basis);

@@ -84,6 +84,7 @@ pub(super) fn range(runs: &[Working], rated_wh: Option<f64>, floor_pct: Option<f
         per_km_wh: per_km,
         flat_runs: u32::try_from(flat.len()).unwrap_or(u32::MAX),
         flat_after_km: flat.into_iter().reduce(f64::min),
+        floor_reached: floor_pct.and_then(|floor| floor_reached(runs, floor)),
         from_soc_pct: fullest_start(runs),
         at_most: full.as_ref().is_some_and(|f| f.rated),
         unknown: match (per_km, drawn, &full) {
@@ -94,6 +95,12 @@ pub(super) fn range(runs: &[Working], rated_wh: Option<f64>, floor_pct: Option<f
         },
         basis: full.map(|f| f.basis).unwrap_or_default(),
     }
+}
+
+/// Whether any run came down to the floor; `None` where no charge is known.
+fn floor_reached(runs: &[Working], floor_pct: f64) -> Option<bool> {
+    let lowest = runs.iter().filter_map(|r| r.soc_pct.1).reduce(f64::min)?;
+    Some(lowest <= floor_pct)
 }
 
 fn fullest_start(runs: &[Working]) -> Option<f64> {
@@ -129,7 +136,8 @@ fn to_floor(runs: &[Working], floor_pct: f64) -> Option<Full> {
     let rate = PerPoint::of(&runs.iter().collect::<Vec<_>>())?;
     let points = full - floor_pct;
     let basis = format!(
-        "by distance for a point of charge over the runs, from the fullest start ({} %) down to the stated floor ({} %)",
+        "by distance for a point of charge over the runs, from the fullest start ({} %) down to the stated floor ({} %), \
+         which no run reached",
         fixed(full, 0),
         fixed(floor_pct, 0)
     );
@@ -180,6 +188,8 @@ mod tests {
         close(found.km, 38.0, 1e-9);
         close(found.usable_kwh, 4.0, 1e-12);
         assert_eq!((found.flat_runs, found.flat_after_km, found.at_most), (1, Some(14.0), false));
+        assert_eq!(found.floor_reached, None, "none is stated");
+        assert_eq!(range(&runs, Some(5000.0), Some(10.0), 0.01).floor_reached, Some(true));
         assert!(found.basis.contains("down to the flat pack at 10 %"), "{}", found.basis);
         // By itself the flat run began as full as is known; beside a run that tells no rate, its own has to do.
         close(range(&runs[1..], None, None, 0.0).km, 14.0, 1e-9);
@@ -190,7 +200,10 @@ mod tests {
     #[test]
     fn a_stated_floor_and_then_the_rating_stand_in() {
         let runs = [run(10.0, 1250.0, (95.0, 70.0), None), run(10.0, 1250.0, (95.0, 70.0), None)];
-        close(range(&runs, Some(5000.0), Some(20.0), 0.0).km, 30.0, 1e-9);
+        let floor = range(&runs, Some(5000.0), Some(20.0), 0.0);
+        close(floor.km, 30.0, 1e-9);
+        assert_eq!((floor.flat_runs, floor.floor_reached), (0, Some(false)));
+        assert!(floor.basis.ends_with("down to the stated floor (20 %), which no run reached"), "{}", floor.basis);
         let rated = range(&runs, Some(5000.0), None, 0.01);
         close(rated.km, 40.0, 1e-9);
         close(rated.expanded_uncertainty_km, 2.0 * 40.0 * 0.01, 1e-9);

@@ -1,21 +1,28 @@
-//! What people's choices do to a result: runs kept or left out by hand, limits other than the defaults.
+//! What people's choices do to a result: runs kept or left out by hand, limits other than the defaults, less confidence
+//! than usual.
 //!
-//! Both are allowed and both could be used to find what pleases. So the reader is told what would stand there without.
+//! All are allowed and all could be used to find what pleases. So the reader is told what would stand there without.
 
 use polars::prelude::PolarsResult;
 use serde_json::Value;
 use tallywheel_schemas::{
     Campaign,
     campaign::{FuelMeasure, Override, Rules},
+    report::{Decision, Interval, Report},
 };
 
 use super::Counted;
 use crate::{
-    figure::signed,
+    answer::interval,
+    figure::{self, signed},
     fuel_check,
     judgement::{Judgement, Systematic, judge},
+    observation::Observation,
     run::RunFacts,
 };
+
+/// Confidence of a campaign that states none.
+const USUAL_CONFIDENCE: f64 = 0.95;
 
 /// The improvement without the overrides; `None` when there are none.
 ///
@@ -69,6 +76,53 @@ fn would_be(judgement: Judgement) -> String {
             });
             format!("the improvement would be {} %{interval}", signed(gain.estimate, 1))
         }
+    }
+}
+
+/// What the usual confidence would give, of a campaign that asks for less; `obstacles` are those of its verdict.
+pub(super) fn with_usual_confidence(
+    campaign: &Campaign,
+    observations: &[Observation],
+    systematic: &Systematic,
+    obstacles: &[String],
+) -> Option<String> {
+    if campaign.confidence >= USUAL_CONFIDENCE {
+        return None;
+    }
+    let usual = Campaign { confidence: USUAL_CONFIDENCE, ..campaign.clone() };
+    let judgement = judge(&usual, observations, systematic, obstacles.to_vec());
+    let gain = judgement.effect.as_ref().map(|e| e.mileage_percent(judgement.interval));
+    Some(format!(
+        "the campaign asks for {} % confidence only; with {} % {}",
+        figure::confidence(campaign.confidence),
+        figure::confidence(USUAL_CONFIDENCE),
+        decided(judgement.verdict.decision, &judgement.verdict.reasons, gain.as_ref(), USUAL_CONFIDENCE)
+    ))
+}
+
+/// What a report says, in half a sentence.
+pub(super) fn outcome(report: &Report) -> String {
+    let improvement = &report.improvement;
+    let gain = improvement.mileage_percent.as_ref();
+    decided(report.verdict.decision, &report.verdict.reasons, gain, improvement.confidence)
+}
+
+fn decided(decision: Decision, reasons: &[String], gain: Option<&Interval>, confidence: f64) -> String {
+    let verdict = match decision {
+        Decision::Supported => "the claim would be supported".to_owned(),
+        Decision::NotSupported => "the claim would not be supported".to_owned(),
+        Decision::Undecided => "the claim would not be decided".to_owned(),
+        Decision::Withheld => {
+            // Where a verdict is withheld the first reason is an obstacle; its numbers are not needed.
+            let obstacle = reasons.first().and_then(|r| r.split([':', ';']).next()).unwrap_or_default();
+            format!("no verdict would be given ({obstacle})")
+        }
+    };
+    match gain {
+        Some(gain) => {
+            format!("{verdict}: mileage changed by {} %{}", signed(gain.estimate, 1), interval(gain, confidence))
+        }
+        None => verdict,
     }
 }
 

@@ -9,6 +9,9 @@ use tallywheel_schemas::{
 };
 use tempfile::TempDir;
 
+mod electricity;
+mod people;
+
 use super::*;
 use crate::{
     campaign_runs::{sessions_of, vehicles_of},
@@ -24,23 +27,29 @@ const SECOND: i64 = 1_000_000;
 const HOUR: i64 = 3_600 * SECOND;
 
 /// One recording: ten minutes or so of one speed.
-struct Drive<'a> {
-    vehicle: &'a str,
-    run: Option<(&'a str, &'a str, Condition)>,
-    start: i64,
-    seconds: i64,
-    km_h: f64,
-    l_per_100km: f64,
-    ambient_c: f64,
+pub(crate) struct Drive<'a> {
+    pub(crate) vehicle: &'a str,
+    pub(crate) run: Option<(&'a str, &'a str, Condition)>,
+    pub(crate) start: i64,
+    pub(crate) seconds: i64,
+    pub(crate) km_h: f64,
+    pub(crate) l_per_100km: f64,
+    pub(crate) ambient_c: f64,
+    /// Current out of a pack of 100 V, where there is one, A.
+    pub(crate) amperes: Option<f64>,
 }
 
 impl Drive<'_> {
-    fn seal(&self, root: &Path) {
+    pub(crate) fn seal(&self, root: &Path) {
+        let pack = self.amperes.map_or("", |_| {
+            "[[signal]]\nchannel = \"pack.voltage_v\"\nport = \"bench\"\ncolumn = \"u\"\n\
+             [[signal]]\nchannel = \"pack.current_a\"\nport = \"bench\"\ncolumn = \"i\"\n"
+        });
         let rig = format!(
-            "schema = 1\nvehicle = \"{}\"\n[[port]]\nname = \"bench\"\nkind = \"text\"\ncolumns = [\"v\", \"f\"]\n\
+            "schema = 1\nvehicle = \"{}\"\n[[port]]\nname = \"bench\"\nkind = \"text\"\ncolumns = [\"v\", \"f\", \"u\", \"i\"]\n\
              [[signal]]\nchannel = \"motion.wheel_speed_m_s\"\nport = \"bench\"\ncolumn = \"v\"\n\
              [[signal]]\nchannel = \"engine.fuel_rate_g_s\"\nport = \"bench\"\ncolumn = \"f\"\n\
-             [fuel]\ndensity_g_per_ml = 0.75\n",
+             {pack}[fuel]\ndensity_g_per_ml = 0.75\n",
             self.vehicle
         );
         let stamps: Vec<i64> = (0..=self.seconds).map(|i| self.start + i * SECOND).collect();
@@ -48,8 +57,13 @@ impl Drive<'_> {
         // L/100 km is 1e-5 L/m, so mL/m is a hundredth of it.
         let rate = v * self.l_per_100km / 100.0 * 0.75;
         let motion = Columns::new(Domain::Motion, stamps.clone()).all("wheel_speed_m_s", vec![v; n]);
+        let pack = self.amperes.map(|amperes| {
+            let pack = Columns::new(Domain::Pack, stamps.clone());
+            pack.all("voltage_v", vec![100.0; n]).all("current_a", vec![amperes; n])
+        });
         let engine = Columns::new(Domain::Engine, stamps).all("fuel_rate_g_s", vec![rate; n]);
-        let mut sealed = Sealed::new(&format!("{}-{}", self.vehicle, self.start / SECOND), &rig, vec![motion, engine]);
+        let tables = [motion, engine].into_iter().chain(pack).collect();
+        let mut sealed = Sealed::new(&format!("{}-{}", self.vehicle, self.start / SECOND), &rig, tables);
         sealed.run = self.run.map(|(run, route, condition)| RunSheet {
             run: run.to_owned(),
             route: route.to_owned(),
@@ -67,7 +81,7 @@ impl Drive<'_> {
     }
 }
 
-fn drive<'a>(run: &'a str, condition: Condition, place: i64, l_per_100km: f64) -> Drive<'a> {
+pub(crate) fn drive<'a>(run: &'a str, condition: Condition, place: i64, l_per_100km: f64) -> Drive<'a> {
     Drive {
         vehicle: "skerry-1",
         run: Some((run, "harbour loop", condition)),
@@ -76,26 +90,33 @@ fn drive<'a>(run: &'a str, condition: Condition, place: i64, l_per_100km: f64) -
         km_h: 36.0,
         l_per_100km,
         ambient_c: 12.0,
+        amperes: None,
     }
 }
 
-fn report(directory: &TempDir, text: &str) -> Report {
+/// A campaign and the ledgers of its runs.
+pub(crate) fn made(directory: &TempDir, text: &str) -> (Campaign, Vec<SessionLedger>) {
     let campaign = Campaign::parse(&TextFile::new("c.toml", text)).expect("a good campaign");
     let dataset = Dataset::open(directory.path()).expect("a dataset");
     let all = dataset.sessions(&Filter { vehicles: vehicles_of(&campaign), ..Filter::default() });
     let found = sessions_of(&campaign, &all, &[]).expect("its sessions");
     let ledgers = ledgers(&dataset, &found.sessions, &LedgerOptions::default(), &Silent).expect("ledgers");
+    (campaign, ledgers)
+}
+
+fn report(directory: &TempDir, text: &str) -> Report {
+    let (campaign, ledgers) = made(directory, text);
     compare(&campaign, &ledgers, Charging::default()).expect("a report").report
 }
 
-fn campaign(design: &str, more: &str) -> String {
+pub(crate) fn campaign(design: &str, more: &str) -> String {
     format!(
         "schema = 1\nname = \"Harbour loop\"\nvehicle = \"skerry-1\"\nroute = \"harbour loop\"\nclaim_percent = 30.0\n\
          design = \"{design}\"\n{more}"
     )
 }
 
-fn close(actual: Option<f64>, expected: f64, tolerance: f64) {
+pub(crate) fn close(actual: Option<f64>, expected: f64, tolerance: f64) {
     let actual = actual.expect("a number");
     assert!((actual - expected).abs() <= tolerance, "{actual} is not {expected}");
 }

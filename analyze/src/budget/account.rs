@@ -91,6 +91,10 @@ pub fn draw_up(
         assist: (!assist.is_empty()).then(|| sum(&lines, &|l| l.assist)),
         with_electricity: electric.as_ref().map(|_| sum(&lines, &|l| l.electric.unwrap_or(0.0))),
         improvement: (both && spread.is_some()).then(|| sum(&lines, &|l| l.improvement)),
+        gain_with_electricity_from_calibrations: electric
+            .as_ref()
+            .filter(|_| both)
+            .map(|_| sum(&lines[..from_calibrations], &|l| l.electric.unwrap_or(0.0) - l.baseline)),
         improvement_from_calibrations: both.then(|| sum(&lines[..from_calibrations], &|l| l.improvement)),
         notes: notes(baseline, assist, spread, electric.is_some()),
         lines: lines.iter().map(written).collect(),

@@ -1,6 +1,10 @@
 //! A run's part in the result, and what the result would be without it.
 
-use tallywheel_schemas::{Campaign, Condition, campaign::Design, report::ExplainedShare};
+use tallywheel_schemas::{
+    Campaign, Condition,
+    campaign::Design,
+    report::{ExplainedShare, RunResult},
+};
 
 use crate::{
     assemble::Comparison,
@@ -11,26 +15,64 @@ use crate::{
     run::{Admission, RunFacts},
 };
 
-/// The share of the run at `place`; `None` for one that does not count.
-pub(super) fn of_run(campaign: &Campaign, comparison: &Comparison<'_>, place: usize) -> Option<ExplainedShare> {
-    let runs = &comparison.runs;
-    let used = |run: &RunFacts<'_>| comparison.report.runs.iter().any(|r| r.id == run.sheet.run && r.used);
-    let admitted: Vec<Admission> = runs.iter().map(|r| Admission { used: used(r), reason: None }).collect();
-    if !admitted[place].used {
+/// Which runs count, of the vehicle under test and beside it.
+#[derive(Clone)]
+struct Counting {
+    runs: Vec<Admission>,
+    aside: Vec<Admission>,
+}
+
+impl Counting {
+    fn of(comparison: &Comparison<'_>) -> Self {
+        let counted = |runs: &[RunFacts<'_>], results: &[RunResult]| -> Vec<Admission> {
+            let used = |run: &RunFacts<'_>| results.iter().any(|r| r.id == run.sheet.run && r.used);
+            runs.iter().map(|run| Admission { used: used(run), reason: None }).collect()
+        };
+        let report = &comparison.report;
+        Self { runs: counted(&comparison.runs, &report.runs), aside: counted(&comparison.aside, &report.control_runs) }
+    }
+
+    fn at(&mut self, place: usize, beside: bool) -> &mut Admission {
+        if beside { &mut self.aside[place] } else { &mut self.runs[place] }
+    }
+
+    /// What the runs that count come to; in daily service, what vehicles do.
+    fn observations(&self, campaign: &Campaign, comparison: &Comparison<'_>) -> Option<Vec<Observation>> {
+        let (runs, aside) = (&comparison.runs, &comparison.aside);
+        if campaign.design != Design::BeforeAfter {
+            return Some(observations(campaign, runs, &self.runs, aside));
+        }
+        let both = runs.iter().zip(&self.runs).chain(aside.iter().zip(&self.aside));
+        // The same columns were read for the report already.
+        in_service::vehicles(campaign, both).ok().map(|(_, observations)| observations)
+    }
+}
+
+/// The share of the run at `place`, of the vehicle under test or `beside` it; `None` for one that does not count.
+pub(super) fn of_run(
+    campaign: &Campaign,
+    comparison: &Comparison<'_>,
+    place: usize,
+    beside: bool,
+) -> Option<ExplainedShare> {
+    let mut counting = Counting::of(comparison);
+    if !counting.at(place, beside).used {
         return None;
     }
-    let run = &runs[place];
-    let pair = campaign.pairs.iter().find(|p| p.baseline == run.sheet.run || p.assist == run.sheet.run);
-    let partner = pair.map(|p| if p.baseline == run.sheet.run { &p.assist } else { &p.baseline });
-    let mut without = admitted.clone();
-    for (i, other) in runs.iter().enumerate() {
-        let goes = i == place || partner.is_some_and(|p| *p == other.sheet.run);
-        without[i].used &= !goes;
+    let run = if beside { &comparison.aside[place] } else { &comparison.runs[place] };
+    let name = &run.sheet.run;
+    let pair = campaign.pairs.iter().find(|p| p.baseline == *name || p.assist == *name);
+    let pass = campaign.together.iter().find(|t| t.test == *name || t.control == *name);
+    let partner = pair.map(|p| if p.baseline == *name { &p.assist } else { &p.baseline });
+    let partner = partner.or(pass.map(|t| if t.test == *name { &t.control } else { &t.test }));
+    let mut without = counting.clone();
+    without.at(place, beside).used = false;
+    for (other, admission) in comparison.runs.iter().zip(&mut without.runs) {
+        admission.used &= partner.is_none_or(|p| *p != other.sheet.run);
     }
-    let found = |admitted: &[Admission]| observations_of(campaign, comparison, admitted);
-    let all = found(&admitted)?;
+    let all = counting.observations(campaign, comparison)?;
     let result = estimate(campaign, &all).effect?;
-    let consumption = |name: &str| runs.iter().find(|r| r.sheet.run == name).and_then(RunFacts::l_per_100km);
+    let consumption = |name: &str| comparison.runs.iter().find(|r| r.sheet.run == name)?.l_per_100km();
     Some(ExplainedShare {
         partner: partner.cloned(),
         log_consumption: run.l_per_100km()?.ln(),
@@ -38,30 +80,11 @@ pub(super) fn of_run(campaign: &Campaign, comparison: &Comparison<'_>, place: us
         weight: weight(campaign, &all, run, &result),
         result_log_ratio: result.log_ratio,
         result_percent: mileage_percent(result.log_ratio),
-        without_it_percent: found(&without)
+        without_it_percent: without
+            .observations(campaign, comparison)
             .and_then(|left| estimate(campaign, &left).effect)
             .map(|e| mileage_percent(e.log_ratio)),
     })
-}
-
-/// What runs come to; in daily service, what vehicles do.
-fn observations_of(
-    campaign: &Campaign,
-    comparison: &Comparison<'_>,
-    admitted: &[Admission],
-) -> Option<Vec<Observation>> {
-    let (runs, aside) = (&comparison.runs, &comparison.aside);
-    if campaign.design != Design::BeforeAfter {
-        return Some(observations(campaign, runs, admitted, aside));
-    }
-    let counted = |run: &RunFacts<'_>| {
-        let used = comparison.report.control_runs.iter().any(|r| r.id == run.sheet.run && r.used);
-        Admission { used, reason: None }
-    };
-    let aside_admitted: Vec<Admission> = aside.iter().map(counted).collect();
-    let both = runs.iter().zip(admitted).chain(aside.iter().zip(&aside_admitted));
-    // The same columns were read for the report already.
-    in_service::vehicles(campaign, both).ok().map(|(_, observations)| observations)
 }
 
 /// How much the result's log ratio moves with the logarithm of the run's consumption, by the design's own estimator; of
@@ -72,8 +95,12 @@ fn observations_of(
 fn weight(campaign: &Campaign, all: &[Observation], run: &RunFacts<'_>, result: &Effect) -> Option<f64> {
     const STEP: f64 = 1e-3;
     let mut moved = all.to_vec();
-    let own = moved.iter_mut().find(|o| o.run == run.sheet.run)?;
-    own.fuel_ml *= f64::exp(STEP);
-    let sign = if campaign.design == Design::Paired && own.condition == Condition::Assist { -1.0 } else { 1.0 };
+    let assisted = run.sheet.condition == Condition::Assist;
+    let fuel = moved.iter_mut().find_map(|o| match &mut o.control {
+        Some(control) if control.run == run.sheet.run => Some(&mut control.fuel_ml),
+        _ => (o.run == run.sheet.run).then_some(&mut o.fuel_ml),
+    })?;
+    *fuel *= f64::exp(STEP);
+    let sign = if campaign.design == Design::Paired && assisted { -1.0 } else { 1.0 };
     Some(sign * (estimate(campaign, &moved).effect?.log_ratio - result.log_ratio) / STEP)
 }

@@ -1,9 +1,12 @@
-use tallywheel_schemas::report::Decision;
+use tallywheel_schemas::{Condition, report::Decision};
 
 use super::*;
 use crate::{
     account::Charging,
-    assemble::compare,
+    assemble::{
+        self, compare,
+        tests::{Drive, drive},
+    },
     fuel_check::tests::{RIG, campaign, dataset, made, pairs},
 };
 
@@ -53,6 +56,70 @@ fn the_number_can_be_worked_out_by_hand() {
     let without = ((logs[2] - logs[3] + logs[4] - logs[5]) / 2.0).exp_m1() * 100.0;
     close(number(&walked[0]["share"]["without_it_percent"]), without, 1e-9);
     assert_eq!(walked[0]["share"]["partner"], "a1");
+}
+
+/// Weights times logarithms are the result with a control vehicle too, whose runs are walked like the others.
+#[test]
+fn runs_of_a_control_vehicle_are_walked() {
+    let directory = tempfile::tempdir().expect("a directory");
+    let mut text = "control_vehicle = \"skerry-9\"\n".to_owned();
+    let (off, on) = (Condition::Baseline, Condition::Assist);
+    for (i, segment) in [off, on, off, on, off, on, on].into_iter().enumerate() {
+        let (test, control) = (format!("t{i}"), format!("c{i}"));
+        let l = if segment == Condition::Baseline { 8.0 } else { 5.5 } + 0.01 * i as f64;
+        drive(&test, segment, i as i64, l).seal(directory.path());
+        // Four seconds more than 600 are 0.67 %.
+        let seconds = if i == 6 { 604 } else { 600 };
+        let own = drive(&control, Condition::Baseline, i as i64, 8.0 + 0.02 * i as f64);
+        Drive { vehicle: "skerry-9", seconds, ..own }.seal(directory.path());
+        text +=
+            &format!("[[together]]\nsegment = \"{}\"\ntest = \"{test}\"\ncontrol = \"{control}\"\n", segment.name());
+    }
+    let (campaign, ledgers) = assemble::tests::made(&directory, &assemble::tests::campaign("control", &text));
+    let comparison = compare(&campaign, &ledgers, Charging::default()).expect("a report");
+    let (mut sum, mut result) = (0.0, f64::NAN);
+    for run in comparison.report.runs.iter().chain(&comparison.report.control_runs).filter(|r| r.used) {
+        let share = explain(&campaign, &comparison, &run.id).expect("a run").share.expect("it counts");
+        sum += share.weight.expect("a run of its own") * share.log_consumption;
+        result = share.result_log_ratio;
+        assert_ne!(share.without_it_percent, Some(share.result_percent), "{}", run.id);
+    }
+    close(sum, result, 1e-6);
+    let late = explain(&campaign, &comparison, "c6").expect("a run of the control vehicle");
+    let kept = |rule: &str| late.rules.iter().find(|r| r.rule == rule).expect("a rule").kept;
+    assert_eq!((kept("max_pass_deviation, elapsed time"), late.share), (Some(false), None));
+    assert!(late.rules.iter().all(|r| !r.rule.contains("assist_share")), "{:?}", late.rules);
+}
+
+/// A distance is held against the runs of its own block, and in daily service against none.
+#[test]
+fn distances_are_held_against_their_like() {
+    let directory = tempfile::tempdir().expect("a directory");
+    let mut text = String::new();
+    for (block, route, seconds) in [("town", "harbour loop", 600), ("hills", "ridge road", 1_200)] {
+        let mut names = [Vec::new(), Vec::new()];
+        for (i, condition) in [Condition::Baseline, Condition::Assist].into_iter().cycle().take(4).enumerate() {
+            let run = format!("{block}{i}");
+            let d = drive(&run, condition, i as i64 + seconds / 60, 8.0);
+            Drive { run: Some((&run, route, condition)), seconds, ..d }.seal(directory.path());
+            names[i % 2].push(format!("\"{run}\""));
+        }
+        let [baseline, assist] = names.map(|n| n.join(", "));
+        text += &format!("[[block]]\nname = \"{block}\"\nroute = \"{route}\"\n");
+        text += &format!("baseline = [{baseline}]\nassist = [{assist}]\n");
+    }
+    let (campaign, ledgers) = assemble::tests::made(&directory, &assemble::tests::campaign("blocked", &text));
+    let comparison = compare(&campaign, &ledgers, Charging::default()).expect("a report");
+    let rules = explain(&campaign, &comparison, "hills1").expect("a run").rules;
+    let distance = rules.iter().find(|r| r.rule == "max_distance_deviation").expect("a rule");
+    assert_eq!(distance.kept, Some(true), "{distance:?}");
+    close(distance.value.expect("known"), 0.0, 1e-9);
+    let service = "[[in_service]]\nname = \"skerry-1\"\ninstalled = \"2026-05-29\"\n";
+    drive("later", Condition::Assist, 48, 6.0).seal(directory.path());
+    let (campaign, ledgers) = assemble::tests::made(&directory, &assemble::tests::campaign("before_after", service));
+    let comparison = compare(&campaign, &ledgers, Charging::default()).expect("a report");
+    let explained = explain(&campaign, &comparison, &comparison.report.runs[0].id).expect("a drive");
+    assert!(explained.rules.iter().all(|r| r.rule != "max_distance_deviation"), "{:?}", explained.rules);
 }
 
 /// The rules as explained break where the rules as applied break.

@@ -78,7 +78,7 @@ fn run_name(i: usize) -> String {
     format!("{}{}", if i.is_multiple_of(2) { "b" } else { "a" }, i / 2 + 1)
 }
 
-fn write(root: &Path, i: usize, made: Made, rig: &str) {
+pub(crate) fn write(root: &Path, i: usize, made: Made, rig: &str) {
     let start = START + DAY_US * i64::try_from(i).expect("few runs");
     let t: Vec<i64> = (0..=LENGTH).map(|s| start + s * 1_000_000).collect();
     // 15 °C, so that a pulse is a µL of 0.745 mg.
@@ -310,4 +310,30 @@ fn different_calibrations_do_not_cancel() {
     }
     let (u, _) = crate::budget::systematic(&budget).expect("both conditions");
     close(u, 0.0025 * std::f64::consts::SQRT_2, 2e-5);
+}
+
+/// Another certificate over the same numbers is named, and its error no longer cancels; another factor withholds.
+#[test]
+fn a_renewed_certificate_is_named_and_does_not_withhold() {
+    let with = |from: &str, to: &str| {
+        let dir = tempfile::tempdir().expect("a directory");
+        for (i, made) in pairs(4, 1.0).into_iter().enumerate() {
+            let rig = if i.is_multiple_of(2) { RIG.to_owned() } else { RIG.replace(from, to) };
+            write(dir.path(), i, made, &rig);
+        }
+        compare(&campaign(8, ""), &made(&dir), Charging::default()).expect("a report").report
+    };
+    let same = with("SIW-2", "SIW-2");
+    let renewed = with("SIW-2", "SIW-7");
+    assert_ne!(same.verdict.decision, Decision::Withheld, "{:?}", same.verdict.reasons);
+    assert_eq!(renewed.verdict.decision, same.verdict.decision, "{:?}", renewed.verdict.reasons);
+    let named = "engine.fuel_count by SIW-2 of 2026-09-22 without assist and by SIW-7 of 2026-09-22 with it";
+    let says = |r: &Report, what: &str| r.verdict.reasons.iter().any(|reason| reason.contains(what));
+    assert!(says(&renewed, named) && !says(&same, "different calibrations"), "{:?}", renewed.verdict.reasons);
+    // Two calibrations of 0.25 % each.
+    let left = renewed.improvement.calibration_difference_relative;
+    let before = same.improvement.calibration_difference_relative;
+    assert!((left.powi(2) - before.powi(2) - 2.0 * 0.0025_f64.powi(2)).abs() < 1e-9, "{left} from {before}");
+    let other = with("ml_per_pulse = 0.001", "ml_per_pulse = 0.00101");
+    assert!(other.verdict.decision == Decision::Withheld && says(&other, "convert them with other factors"));
 }

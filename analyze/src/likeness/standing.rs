@@ -37,11 +37,18 @@ pub struct Standing {
     pub route: Option<RouteMatch>,
     /// What sets it apart, in the order of the rows.
     pub breaks: Vec<Break>,
+    /// How far it is from what is usual, by row and in the unit of the row's limit, where that is known.
+    pub off: Vec<(&'static str, f64)>,
 }
 
 impl Standing {
     fn add(&mut self, quantity: &'static str, reason: String) {
         self.breaks.push(Break { quantity, reason });
+    }
+
+    /// How far it is from what is usual in a quantity, in the unit of its limit.
+    pub fn off(&self, quantity: &str) -> Option<f64> {
+        self.off.iter().find(|(q, _)| *q == quantity).map(|(_, off)| *off)
     }
 
     /// Whether a quantity sets it apart.
@@ -82,6 +89,8 @@ fn route(rules: &Rules, runs: &[RunFacts<'_>], group: &[usize], standings: &mut 
     let name = &runs[reference].sheet.run;
     for (i, track) in &tracks {
         standings[*i].route = route_match(rules, track, median, name);
+        let departure = standings[*i].route.as_ref().map(|m| (ROUTE, m.departure));
+        standings[*i].off.extend(departure);
     }
     let departs =
         |i: usize, s: &[Standing]| s[i].route.as_ref().is_some_and(|m| m.departure > rules.max_route_departure);
@@ -127,6 +136,7 @@ fn distance(rules: &Rules, runs: &[RunFacts<'_>], group: &[usize], standings: &m
     let Some(median) = median(known.iter().map(|(_, m)| *m)) else { return };
     for (i, distance) in known {
         let off = distance / median - 1.0;
+        standings[i].off.push((DISTANCE, off.abs()));
         if off.abs() > rules.max_distance_deviation {
             let limit = rules.max_distance_deviation * 100.0;
             let reason = format!("its distance is {:+.1} % off the median run, more than {limit:.1} %", off * 100.0);
@@ -136,7 +146,8 @@ fn distance(rules: &Rules, runs: &[RunFacts<'_>], group: &[usize], standings: &m
 }
 
 fn coolant(rules: &Rules, runs: &[RunFacts<'_>], group: &[usize], standings: &mut [Standing]) {
-    let known = group.iter().filter_map(|i| Some((*i, runs[*i].driven.coolant_start_c?))).collect();
+    let known: Vec<(usize, f64)> = group.iter().filter_map(|i| Some((*i, runs[*i].driven.coolant_start_c?))).collect();
+    note_off(COOLANT, &known, standings);
     for (i, value, usual) in outliers(known, rules.max_coolant_start_difference_k) {
         let reason = format!(
             "its coolant was at {} °C at the start, more than {} K from the {} °C that are usual in these runs",
@@ -150,7 +161,8 @@ fn coolant(rules: &Rules, runs: &[RunFacts<'_>], group: &[usize], standings: &mu
 
 fn charge(rules: &Rules, runs: &[RunFacts<'_>], group: &[usize], standings: &mut [Standing]) {
     let assisted = group.iter().filter(|i| runs[**i].sheet.condition == Condition::Assist);
-    let known = assisted.filter_map(|i| Some((*i, runs[*i].soc_pct.0?))).collect();
+    let known: Vec<(usize, f64)> = assisted.filter_map(|i| Some((*i, runs[*i].soc_pct.0?))).collect();
+    note_off(CHARGE, &known, standings);
     for (i, value, usual) in outliers(known, rules.max_soc_start_difference_points) {
         let reason = format!(
             "its pack was charged to {} % at the start, more than {} points from the {} % that are usual in the assisted \
@@ -160,6 +172,14 @@ fn charge(rules: &Rules, runs: &[RunFacts<'_>], group: &[usize], standings: &mut
             fixed(usual, 1)
         );
         standings[i].add(CHARGE, reason);
+    }
+}
+
+/// Writes down how far each value is from their median.
+fn note_off(quantity: &'static str, known: &[(usize, f64)], standings: &mut [Standing]) {
+    let Some(usual) = median(known.iter().map(|(_, v)| *v)) else { return };
+    for (i, value) in known {
+        standings[*i].off.push((quantity, (value - usual).abs()));
     }
 }
 

@@ -31,11 +31,14 @@ pub(crate) fn of_difference(unit: &str) -> &str {
 
 /// A pair or block that is too far apart.
 pub(super) fn in_a_pair(name: &str, difference: f64, unit: &str) -> String {
-    format!("{} apart in {name}", with_unit(difference, of_difference(unit)))
+    format!("{}{APART_IN}{name}", with_unit(difference, of_difference(unit)))
 }
 
+/// What stands between a difference and the pair or block that has it.
+pub(crate) const APART_IN: &str = " apart in ";
+
 /// Why a row stands against a verdict.
-pub(super) fn obstacle(row: &Comparability) -> String {
+pub(crate) fn obstacle(row: &Comparability) -> String {
     let details = row.details.join("; ");
     if row.alike != Some(false) {
         return format!("{} cannot be adjusted for: {details}", row.quantity);

@@ -123,6 +123,19 @@ pub enum DraftError {
     /// A control design without its vehicle.
     #[error("a design with a control vehicle needs its name: give --control-vehicle")]
     NoControlVehicle,
+    /// A look that comes when every run is driven.
+    #[error(
+        "a look at {look} {unit} lies beyond the planned {planned}, which are the last look by themselves: leave it out of \
+         --looks, or give --size {look} or more"
+    )]
+    LookBeyond {
+        /// Look asked for.
+        look: u32,
+        /// Planned size.
+        planned: u32,
+        /// What is counted.
+        unit: &'static str,
+    },
     /// The expected improvement is the claim, or so near that nothing decides.
     #[error(
         "no number of {unit} up to {largest} decides between a claim of {claim} % and an expected improvement of \
@@ -167,7 +180,8 @@ impl Draft {
     /// Makes a plan.
     ///
     /// # Errors
-    /// For a design that is not planned, a control design without its vehicle, or where no size decides.
+    /// For a design that is not planned, a control design without its vehicle, a look beyond the planned size, or where no
+    /// size decides.
     pub fn new(request: Request) -> Result<Self, DraftError> {
         let comparing = comparing(request.design)?;
         if request.design == Design::Control && request.control_vehicle.is_none() {
@@ -186,6 +200,9 @@ impl Draft {
             None => size::size(comparing, aim, spread.sd(), interim),
         }
         .ok_or_else(too_near)?;
+        if let Some(look) = interim.iter().copied().find(|look| *look > size.planned) {
+            return Err(DraftError::LookBeyond { look, planned: size.planned, unit: unit_name(request.design) });
+        }
         let cautious = match *spread {
             SpreadUsed::Seen { sd, units } => {
                 let df = comparing.degrees_of_freedom(f64::from(units));
@@ -278,6 +295,21 @@ pub(super) mod tests {
         near.aim.expected_percent = 45.0;
         let error = Draft::new(near).expect_err("no plan").to_string();
         assert!(error.contains("no number of pairs up to 10000 decides"), "{error}");
+    }
+
+    #[test]
+    fn a_look_beyond_the_plan_is_refused_and_not_dropped() {
+        let sized = |interim: &[u32]| Request { interim: interim.to_vec(), size: Some(8), ..request(Design::Paired) };
+        let error = Draft::new(sized(&[4, 12])).expect_err("no look at 12 of 8").to_string();
+        assert_eq!(
+            error,
+            "a look at 12 pairs lies beyond the planned 8, which are the last look by themselves: leave it out of --looks, or \
+             give --size 12 or more"
+        );
+        // The planned size is the last look, named or not.
+        assert_eq!(Draft::new(sized(&[4, 8])).expect("a plan").size.looks, [4, 8]);
+        let worked_out = Draft::new(Request { interim: vec![5000], ..request(Design::Paired) });
+        assert!(matches!(worked_out, Err(DraftError::LookBeyond { look: 5000, .. })), "{worked_out:?}");
     }
 
     #[test]

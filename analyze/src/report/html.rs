@@ -12,7 +12,8 @@ use tallywheel_schemas::{
 
 use super::{
     CAUTIONS, METHOD, Plots,
-    text::{consumption, distance, interval, mileage_line, temperature},
+    text::{consumption, distance, interval, mileage_line, significant, temperature},
+    wording,
 };
 use crate::{
     figure::{self, duration, fixed, signed},
@@ -25,9 +26,9 @@ const STYLE: &str = include_str!("page.css");
 pub fn page(report: &Report, plots: &Plots, units: Units) -> String {
     let title = format!("{}: {}", report.vehicle, report.name);
     let content = html! {
-        (opening(report))
+        (opening(report, units))
         (numbers(report, units))
-        (grounds(report))
+        (grounds(report, units))
         (account::account(&report.energy, units))
         (runs(report, plots, units))
         (likeness::section(report, plots, units))
@@ -40,7 +41,7 @@ pub fn page(report: &Report, plots: &Plots, units: Units) -> String {
     page::page(&title, STYLE, &content)
 }
 
-fn opening(report: &Report) -> Markup {
+fn opening(report: &Report, units: Units) -> Markup {
     let class = match report.verdict.decision {
         Decision::Supported => "supported",
         Decision::NotSupported => "not-supported",
@@ -53,8 +54,8 @@ fn opening(report: &Report) -> Markup {
         }
         section.answer.(class) {
             p.decision { (decision_name(report.verdict.decision)) }
-            p.sentence { (report.answer) }
-            ul { @for reason in &report.verdict.reasons { li { (reason) "." } } }
+            p.sentence { (wording::answer(report, units)) }
+            ul { @for reason in wording::reasons(report, units) { li { (reason) "." } } }
         }
         section.cautions {
             @for caution in CAUTIONS { p { (caution) } }
@@ -94,19 +95,20 @@ fn numbers(report: &Report, units: Units) -> Markup {
                     "From summed distance over summed fuel the improvement is " (signed(p, 1)) " %. "
                 }
                 "The calibrations leave each mileage uncertain by ± " (fixed(improvement.calibration_relative * 200.0, 1))
-                " % (k = 2); that error is common to both conditions and cancels in the improvement."
+                " % (k = 2). What is common to both conditions cancels in the improvement; ± "
+                (significant(improvement.calibration_difference_relative * 200.0)) " % are left of it there."
             }
         }
     }
 }
 
 /// What the verdict rests on.
-fn grounds(report: &Report) -> Markup {
+fn grounds(report: &Report, units: Units) -> Markup {
     html! {
         section {
             h2 { "What the verdict rests on" }
             p.note { (report.verdict.rule) }
-            table.figures { @for (name, what) in super::wording::lines(report) { tr { th { (name) } td { (what) } } } }
+            table.figures { @for (name, what) in wording::lines(report, units) { tr { th { (name) } td { (what) } } } }
         }
     }
 }

@@ -27,8 +27,8 @@ pub fn text(report: &Report, units: Units) -> String {
 
 fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
     writeln!(out, "{}\n{}, {}\n", report.name, report.vehicle, report.route)?;
-    writeln!(out, "{}\n", report.answer)?;
-    for reason in &report.verdict.reasons {
+    writeln!(out, "{}\n", super::wording::answer(report, units))?;
+    for reason in super::wording::reasons(report, units) {
         writeln!(out, "  because {reason}")?;
     }
     let improvement = &report.improvement;
@@ -37,7 +37,7 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
         writeln!(out, "Fuel saved              {}", interval(saved))?;
         writeln!(out, "  {}", improvement.method)?;
     }
-    for (name, what) in super::wording::lines(report) {
+    for (name, what) in super::wording::lines(report, units) {
         writeln!(out, "{name:<23} {what}")?;
     }
     writeln!(out)?;

@@ -1,12 +1,32 @@
 //! What text and page say of the verdict in the same words.
 
 use tallywheel_schemas::{
-    Condition,
-    report::{BlockResult, CrossCheck, Improvement, Look, SegmentResult, VehicleResult},
+    Condition, Units,
+    report::{BlockResult, CrossCheck, Improvement, Look, Report, SegmentResult, VehicleResult},
 };
 
-use super::text::interval;
-use crate::figure::{fixed, signed};
+use super::text::{consumption_of, interval, length, likeness};
+use crate::{
+    figure::{fixed, signed},
+    likeness::words::obstacle,
+};
+
+/// The report's first words in the units asked for.
+pub(super) fn answer(report: &Report, units: Units) -> String {
+    match units {
+        Units::Metric => report.answer.clone(),
+        Units::Us => crate::answer::answer(&report.route, &report.verdict, &report.improvement, &report.energy, units),
+    }
+}
+
+/// The verdict's reasons in the units asked for: those that a row of quantities gave are said by the row again.
+pub(super) fn reasons(report: &Report, units: Units) -> Vec<String> {
+    let in_units = |reason: &String| {
+        let row = report.comparability.iter().find(|row| obstacle(row) == *reason);
+        row.map_or_else(|| reason.clone(), |row| likeness::obstacle(row, units))
+    };
+    report.verdict.reasons.iter().map(in_units).collect()
+}
 
 /// A label and what stands beside it.
 pub(super) type Line = (String, String);
@@ -64,7 +84,7 @@ pub(super) fn cross_check(check: &CrossCheck) -> Line {
 }
 
 /// What belongs to the design.
-pub(super) fn parts(improvement: &Improvement) -> Vec<Line> {
+pub(super) fn parts(improvement: &Improvement, units: Units) -> Vec<Line> {
     let parts = &improvement.parts;
     let mut lines = Vec::new();
     if let Some(drift) = &parts.drift_percent_per_run {
@@ -80,7 +100,7 @@ pub(super) fn parts(improvement: &Improvement) -> Vec<Line> {
     }
     lines.extend(parts.blocks.iter().map(block));
     lines.extend(parts.segments.iter().map(segment));
-    lines.extend(parts.vehicles.iter().map(vehicle));
+    lines.extend(parts.vehicles.iter().map(|v| vehicle(v, units)));
     if let Some(model) = &parts.covariates {
         lines.push(("Adjusted by".to_owned(), model.model.clone()));
         for slope in &model.slopes {
@@ -133,8 +153,12 @@ fn segment(segment: &SegmentResult) -> Line {
     (name.to_owned(), format!("{}{band}{repeat}{valid}", ratios.join(", ")))
 }
 
-fn vehicle(vehicle: &VehicleResult) -> Line {
-    let l = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| format!("{} L/100 km", fixed(v, 2)));
+fn vehicle(vehicle: &VehicleResult, units: Units) -> Line {
+    let l = |v: Option<f64>| v.map_or_else(|| "–".to_owned(), |v| consumption_of(v, units));
+    let far = |km: f64| {
+        let (value, unit) = length(km, units);
+        format!("{} {unit}", fixed(value, 0))
+    };
     let kit = vehicle.installed.as_ref().map_or_else(|| "never fitted".to_owned(), |day| format!("fitted {day}"));
     let gained = vehicle.mileage_percent.map_or_else(String::new, |p| {
         format!(
@@ -149,20 +173,20 @@ fn vehicle(vehicle: &VehicleResult) -> Line {
     (
         format!("Vehicle {}", vehicle.name),
         format!(
-            "{kit}; before {} over {} km, after {} over {} km{gained}{note}",
+            "{kit}; before {} over {}, after {} over {}{gained}{note}",
             l(vehicle.before_l_per_100km),
-            fixed(vehicle.before_km, 0),
+            far(vehicle.before_km),
             l(vehicle.after_l_per_100km),
-            fixed(vehicle.after_km, 0)
+            far(vehicle.after_km)
         ),
     )
 }
 
 /// Everything, in order.
-pub(super) fn lines(report: &tallywheel_schemas::Report) -> Vec<Line> {
+pub(super) fn lines(report: &Report, units: Units) -> Vec<Line> {
     let mut all = origins(&report.improvement);
     all.extend(report.verdict.look.as_ref().map(look));
     all.extend(report.improvement.cross_checks.iter().map(cross_check));
-    all.extend(parts(&report.improvement));
+    all.extend(parts(&report.improvement, units));
     all
 }

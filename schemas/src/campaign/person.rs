@@ -6,7 +6,8 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Override {
-    /// Run concerned.
+    /// Run concerned. In a before-and-after design, which names no runs, the session: `session` is another word for it.
+    #[serde(alias = "session")]
     pub run: String,
     /// Whether it is used.
     pub r#use: bool,

@@ -6,6 +6,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::Interval;
 use crate::run_sheet::Condition;
 
 /// Electricity and what it adds up to with the fuel.
@@ -44,6 +45,10 @@ pub struct EnergyAccount {
     pub petrol_equivalent_l_per_100km: Option<f64>,
     /// Gain of mileage that counts the electricity, %: `(B − T) / T` in petrol-equivalent consumption.
     pub petrol_equivalent_percent: Option<f64>,
+    /// The same gain by the method of the improvement of mileage, with an interval; `null` for a design that does not rest
+    /// on single runs, or where an assisted run's electricity is not known.
+    #[serde(default)]
+    pub petrol_equivalent_gain: Option<EquivalentGain>,
     /// Distance until a full pack is used up, as in `range`.
     pub distance_on_pack_km: Option<f64>,
     /// Cost per km, baseline and assist, when prices are stated.
@@ -64,6 +69,18 @@ pub struct EnergyAccount {
     pub day: DayAccount,
 }
 
+/// Gain of mileage that counts the electricity as petrol, run by run.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct EquivalentGain {
+    /// The gain, %, with the interval from the spread of the runs and the calibrations of fuel, distance and electricity.
+    pub percent: Interval,
+    /// Confidence of the interval.
+    pub confidence: f64,
+    /// Method in words.
+    pub method: String,
+}
+
 /// A figure for both conditions.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -74,13 +91,33 @@ pub struct PerCondition {
     pub assist: f64,
 }
 
-/// Charging efficiency and its source.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+/// Charging efficiency, its source, and why it is this one.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ChargingEfficiency {
     /// Energy into the pack over energy from the wall.
     pub value: f64,
     /// `measured`, `campaign` or `rig`.
+    pub source: String,
+    /// Why this one is used.
+    #[serde(default)]
+    pub reason: String,
+    /// Relative standard uncertainty of a measured one; `null` where a sensor of it has no stated calibration, or it is
+    /// stated itself.
+    #[serde(default)]
+    pub relative_standard_uncertainty: Option<f64>,
+    /// Those that are stated and not used.
+    #[serde(default)]
+    pub not_used: Vec<StatedEfficiency>,
+}
+
+/// A charging efficiency that somebody states.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StatedEfficiency {
+    /// Energy into the pack over energy from the wall.
+    pub value: f64,
+    /// `campaign` or `rig`.
     pub source: String,
 }
 
@@ -192,6 +229,10 @@ pub struct PackRange {
     pub flat_runs: u32,
     /// Shortest distance from the start of such a run to where the pack was flat.
     pub flat_after_km: Option<f64>,
+    /// Whether any assisted run came down to the floor of charge that the campaign states; `null` without a floor, or
+    /// where no charge is known.
+    #[serde(default)]
+    pub floor_reached: Option<bool>,
     /// Why the distance cannot be said.
     pub unknown: Option<String>,
 }

@@ -23,6 +23,10 @@ pub struct UncertaintyBudget {
     pub improvement: Option<BudgetSum>,
     /// The same without the spread of the runs: what the calibrations alone leave after cancelling.
     pub improvement_from_calibrations: Option<BudgetSum>,
+    /// The same of the ratio that counts the electricity: a line's share of the mileage with electricity less that of the
+    /// mileage without assist.
+    #[serde(default)]
+    pub gain_with_electricity_from_calibrations: Option<BudgetSum>,
     /// What a reader should know, in sentences.
     pub notes: Vec<String>,
 }

@@ -261,7 +261,7 @@ pub struct ExplainedRule {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ExplainedShare {
-    /// Its partner in a paired design.
+    /// Its partner in a paired design; with a control vehicle the other run of its pass.
     pub partner: Option<String>,
     /// Logarithm of the run's consumption in L/100 km.
     pub log_consumption: f64,

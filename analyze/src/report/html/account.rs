@@ -7,7 +7,7 @@ use tallywheel_schemas::{
 };
 
 use super::super::text::{
-    account::{figure, fuel, net_energy_words, range, title, unit},
+    account::{charging_efficiency, equivalent_gain, figure, fuel, net_energy_words, range, title, unit},
     length, per_one,
 };
 use crate::figure::{fixed, signed};
@@ -22,8 +22,8 @@ pub(super) fn account(energy: &EnergyAccount, units: Units) -> Markup {
                 @if let Some(reservation) = &energy.reservation { strong { (reservation) ". " } }
                 "Over " (energy.runs) " assisted runs that count and have complete pack data. ± is the expanded \
                  uncertainty (k = 2) from calibrations and from run to run; stated prices and factors count as exact."
-                @if let Some(percent) = energy.petrol_equivalent_percent {
-                    " With the electricity counted as petrol, mileage changed by " (signed(percent, 1)) " %."
+                @if let Some(gain) = equivalent_gain(energy) {
+                    " With the electricity counted as petrol, mileage changed by " (gain) "."
                 }
             }
             h3 { "The pack" }
@@ -58,7 +58,6 @@ fn pack(energy: &EnergyAccount, units: Units) -> Markup {
         html! { tr { th { (name) } td { (value.unwrap_or_else(|| "not known".to_owned())) } } }
     };
     let both = |kwh: Option<f64>, ah: Option<f64>| Some(format!("{} kWh, {} Ah", fixed(kwh?, 2), fixed(ah?, 1)));
-    let efficiency = energy.charging_efficiency.as_ref().map(|c| format!("{} ({})", fixed(c.value, 3), c.source));
     let per_km = energy.per_km_wh.map(|wh| {
         let (wh, of) = per_one(wh, units);
         format!("{} Wh/{of}", fixed(wh, 0))
@@ -70,7 +69,7 @@ fn pack(energy: &EnergyAccount, units: Units) -> Markup {
             (row("Net", energy.net_kwh.map(|v| fixed(v, 2) + " kWh")))
             (row("Net over distance", per_km))
             (row("Equivalent full cycles", energy.equivalent_full_cycles.map(|c| fixed(c, 2))))
-            (row("Charging efficiency", efficiency))
+            (row("Charging efficiency", charging_efficiency(energy)))
             (row("Wall energy per ampere hour", energy.wall_wh_per_ah.map(|v| fixed(v, 1) + " Wh/Ah")))
             (row("A full pack", Some(range(energy, units))))
         }

@@ -8,7 +8,7 @@ use tallywheel_schemas::{
 
 use crate::report::{
     Plots,
-    text::likeness::{difference, driven, driven_heads, limit, mean, standardised, treatment},
+    text::likeness::{details, difference, driven, driven_heads, limit, mean, standardised, treatment},
 };
 
 /// The section: the rows, each run's way of driving, speeds and tracks.
@@ -65,8 +65,8 @@ fn row(c: &Comparability, units: Units) -> Markup {
             td.n { (limit(c, units)) }
             td { (treatment(c.treatment)) }
         }
-        @if !c.details.is_empty() {
-            tr.why { td colspan="7" { @for detail in &c.details { (detail) ". " } } }
+        @if details(c, units).next().is_some() {
+            tr.why { td colspan="7" { @for detail in details(c, units) { (detail) ". " } } }
         }
     }
 }

@@ -8,7 +8,7 @@ use tallywheel_schemas::{
     units::{METRES_PER_MILE, mpg_us_from_l_per_100km},
 };
 
-use super::{distance, length};
+use super::{distance, interval, length};
 use crate::figure::{fixed, rounded, signed};
 
 /// Writes the account.
@@ -34,8 +34,8 @@ pub(super) fn account(out: &mut String, energy: &EnergyAccount, units: Units) ->
         out,
         "  ± expanded uncertainty (k = 2) from calibrations and from run to run; prices and factors are exact"
     )?;
-    if let Some(percent) = energy.petrol_equivalent_percent {
-        writeln!(out, "  Mileage with the electricity counted as petrol: {} %", signed(percent, 1))?;
+    if let Some(gain) = equivalent_gain(energy) {
+        writeln!(out, "  Mileage with the electricity counted as petrol: {gain}")?;
     }
     pack(out, energy, units)?;
     net_energy(out, &energy.net_energy, units)?;
@@ -52,7 +52,36 @@ fn pack(out: &mut String, energy: &EnergyAccount, units: Units) -> Result {
         kwh(energy.pack_in_kwh),
         kwh(energy.net_kwh)
     )?;
+    if let Some(efficiency) = charging_efficiency(energy) {
+        writeln!(out, "Charging efficiency     {efficiency}")?;
+    }
     writeln!(out, "A full pack             {}", range(energy, units))
+}
+
+/// The gain that counts the electricity, with its interval and how that was found.
+pub(in crate::report) fn equivalent_gain(energy: &EnergyAccount) -> Option<String> {
+    match (&energy.petrol_equivalent_gain, energy.petrol_equivalent_percent) {
+        (Some(gain), _) if gain.percent.low.is_none() => Some(interval(&gain.percent)),
+        (Some(gain), _) => {
+            let confidence = crate::figure::confidence(gain.confidence);
+            Some(format!("{}, {confidence} %: {}", interval(&gain.percent), gain.method))
+        }
+        (None, summed) => summed.map(|p| format!("{} % (no interval)", signed(p, 1))),
+    }
+}
+
+/// The charging efficiency, why it is this one, and what was stated beside it.
+pub(in crate::report) fn charging_efficiency(energy: &EnergyAccount) -> Option<String> {
+    let used = energy.charging_efficiency.as_ref()?;
+    let doubt = used
+        .relative_standard_uncertainty
+        .map_or_else(String::new, |u| format!(" ± {}", fixed(2.0 * u * used.value, 3)));
+    let others: String = used
+        .not_used
+        .iter()
+        .map(|e| format!("; not used: {} that the {} states", fixed(e.value, 3), e.source))
+        .collect();
+    Some(format!("{}{doubt}, {}{others}", fixed(used.value, 3), used.reason))
 }
 
 /// How far a full pack goes, and from what that is known.
@@ -73,6 +102,7 @@ pub(in crate::report) fn range(energy: &EnergyAccount, units: Units) -> String {
     };
     match r.flat_after_km {
         Some(km) => format!("{far}; it ran flat in {} runs, first after {}", r.flat_runs, distance(km, units)),
+        None if r.floor_reached == Some(false) => format!("{far}; run flat: not reached"),
         None => far,
     }
 }

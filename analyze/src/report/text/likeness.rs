@@ -11,7 +11,7 @@ use tallywheel_schemas::{
 use super::consumption_of;
 use crate::{
     figure::{fixed, signed},
-    likeness::words::{decimals, of_difference, with_unit},
+    likeness::words::{self, APART_IN, decimals, of_difference, with_unit},
 };
 
 /// Pascals in a pound-force per square inch, kPa: exact by the pound and the inch.
@@ -25,7 +25,7 @@ pub(super) fn write(out: &mut String, report: &Report, units: Units) -> std::fmt
     let width = report.comparability.iter().map(|c| c.quantity.chars().count()).max().unwrap_or(0);
     for c in &report.comparability {
         writeln!(out, "  {:<width$}  {:<9}  {}", c.quantity, treatment(c.treatment), line(c, units))?;
-        for detail in &c.details {
+        for detail in details(c, units) {
             writeln!(out, "      {detail}")?;
         }
     }
@@ -33,6 +33,29 @@ pub(super) fn write(out: &mut String, report: &Report, units: Units) -> std::fmt
         writeln!(out, "  {}", standardised(s, units))?;
     }
     Ok(())
+}
+
+/// A row's details. Those of its pairs are metric; in other units its line names the worst pair, and that has to do.
+pub(in crate::report) fn details(c: &Comparability, units: Units) -> impl Iterator<Item = &String> {
+    c.details.iter().filter(move |d| units == Units::Metric || !d.contains(APART_IN))
+}
+
+/// Why a row stands against a verdict, in the units asked for.
+pub(in crate::report) fn obstacle(c: &Comparability, units: Units) -> String {
+    if units == Units::Metric || c.alike != Some(false) {
+        return words::obstacle(c);
+    }
+    let of = match (c.baseline, c.assist) {
+        (Some(_), Some(_)) => {
+            format!(": {} without assist, {} with it", mean(c, c.baseline, units), mean(c, c.assist, units))
+        }
+        _ => c.difference.map_or_else(String::new, |d| format!(" by {}", difference(c, d.abs(), units))),
+    };
+    let too_far = c.details.iter().any(|d| d.contains(APART_IN));
+    let worst = c.largest_in_a_pair.zip(c.worst_pair.as_ref()).filter(|_| too_far);
+    let worst = worst.map(|(d, name)| format!("at most {}{APART_IN}{name}", difference(c, d, units)));
+    let rest: String = worst.iter().chain(details(c, units)).map(|d| format!("; {d}")).collect();
+    format!("{} differs between the conditions{of} (limit {}){rest}", c.quantity, limit(c, units))
 }
 
 /// What was done about a row, in a word or two.
@@ -222,8 +245,14 @@ mod tests {
         assert_eq!(shown("kPa", "kPa"), ["1.5 psi", "1.5 psi", "0.7 psi"]);
         assert_eq!(shown("1/km", "1/km"), ["16.09 1/mi", "16.09 1/mi", "8.05 1/mi"]);
         assert_eq!(shown("%", "points"), ["10.0 %", "10.0 points", "5.0 points"]);
-        let c = row("°C", "K");
+        let mut c = row("°C", "K");
         assert_eq!(mean(&c, None, Units::Us), "–");
         assert_eq!(line(&c, Units::Metric), "10.0 °C without assist, 20.0 °C with; allowed 5.0 K");
+        c.details = vec!["12.0 K apart in b1 / a1".to_owned(), "not known in run b2".to_owned()];
+        (c.largest_in_a_pair, c.worst_pair) = (Some(12.0), Some("b1 / a1".to_owned()));
+        let means = "q differs between the conditions: 50.0 °F without assist, 68.0 °F with it (limit 9.0 °F)";
+        let said = format!("{means}; at most 21.6 °F apart in b1 / a1; not known in run b2");
+        assert_eq!(obstacle(&c, Units::Us), said);
+        assert_eq!(obstacle(&c, Units::Metric), words::obstacle(&c));
     }
 }
