@@ -1,12 +1,13 @@
 """Holds the ledger, trips and weekly sums of a script `ledger_*.py` against those that are derived in the dataset, cell by cell.
 
-usage: ledger_check.py DATASET OUT [TOLERANCE]; exit code 1 on any difference
+usage: ledger_check.py DATASET OUT [TOLERANCE]; exit code 1 on any difference. The last line is JSON: cells known on either side,
+how many differ, and the largest difference among the others as a share.
 
 Two cells are the same if both are unknown (null or NaN), or differ by no more than TOLERANCE, 1e-9, times the larger of the two
 and FLOOR, in the column's unit: sums of a noise around zero are known to rounding of what was summed, not of what is left.
 Every column of ours in which a session has a value must be there, but for those named in `ABSENT`, and the same rows.
 """
-import csv, glob, os, sys
+import csv, glob, json, os, sys
 
 import numpy as np
 import polars as pl
@@ -108,5 +109,5 @@ if __name__ == "__main__":
     tables(tally, root, out, "motor_ledger", MOTOR_LEDGER)
     trips(tally, root, out)
     weeks(tally, root, out)
-    print(f"{tally.cells} cells, {tally.bad} differ, largest difference {tally.largest:.1e} ({tally.where})")
+    print(json.dumps({"cells": tally.cells, "differ": tally.bad, "largest": float(tally.largest), "where": tally.where}))
     sys.exit(tally.bad > 0 or tally.cells == 0)

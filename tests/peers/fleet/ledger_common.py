@@ -21,7 +21,7 @@ numpy for every script: what is left is 1 row of 200, and the libraries differ i
 Left out of what ours makes, here and in every script: hashes of files read and written, rainflow cycles, classes of speed,
 the findings for each channel (samples, gaps, stuck, resets), values that are not finite, time stamps out of all bounds, the
 choice between sources by the rig (the scripts know this rig: wheel speed, fuel meter, engine state and motor command come
-first, and are there), `climb_m` of trips, and of `days` what stands in the manifest (`recorded_s`, `gap_s`, `bad_messages` and
+first, and are there; the engine's speed is read, and nothing made of it), `climb_m` of trips, and of `days` what stands in the manifest (`recorded_s`, `gap_s`, `bad_messages` and
 the texts). Every column of `ledger` and `motor_ledger` is made that the rig has a channel for: without `fuel_rate_g_s` and
 wind, which no vehicle of the fleet has, `fuel_rate_g`, `fuel_rate_valid_s` and `wind_m_s` are empty in ours as well.
 """
@@ -42,7 +42,7 @@ BIN, DAY = 1_000_000, 86_400_000_000  # µs
 # can be a gap; the scripts rely on it.
 LIMIT = {
     "wheel_speed_m_s": 1.0, "gps_speed_m_s": 2.5, "alt_m": 2.5, "hall_count": 2.0,
-    "running": 2.0, "speed_rpm": 1.0, "fuel_count": 2.0, "maf_g_s": 1.5, "lambda": 1.5, "fuel_temp_c": 30.0, "coolant_c": 10.0,
+    "running": 2.0, "fuel_count": 2.0, "maf_g_s": 1.5, "lambda": 1.5, "fuel_temp_c": 30.0, "coolant_c": 10.0,
     "power": 2.5, "current_a": 2.5, "soc_pct": 10.0, "wall_power_w": 10.0,
     "shaft": 1.0, "torque_n_m": 1.0, "command_pct": 1.0, "winding_temp_c": 10.0, "controller_temp_c": 10.0, "fault": 10.0,
     "temp_c": 60.0,
@@ -187,7 +187,7 @@ class Rollup:
             "pack_in_driving_wh": c["pack_in_wh"] * drives, "late_cutoff_s": c["assist_on_s"] * late, "fault_s": heat["fault_on_s"],
         } | {name: heat[name] for name in ("winding_hot_s", "winding_valid_s", "controller_hot_s", "controller_valid_s")}
         day = t // DAY
-        for number in np.unique(day):
+        for number in range(day[0], day[-1] + 1):
             here = slice(*np.searchsorted(day, [number, number + 1]))
             row = {name: total(values[here]) for name, values in columns.items()}
             row |= {"trips": float((set_off == number).sum()), "drive_s": float(drives[here].sum())}

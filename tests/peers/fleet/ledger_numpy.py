@@ -1,9 +1,9 @@
 """The ledger in numpy. See ledger_common.py.
 
-The columns come through polars, which decodes Parquet faster than pyarrow does. Samples are in time order, so a bin's are
-neighbours: sums and largest values are `reduceat` over the bins' first samples, every sample weighed with half the time to its
-neighbours in the bin. What leads from one bin into another is cut at the edges and added with `bincount`; that is one step of
-twenty to fifty.
+The columns come through polars, which decodes Parquet and drops nulls faster than pyarrow does. Samples are in time order, so
+that a bin's are neighbours: sums and largest values are `reduceat` over the bins' first samples, every sample weighed with half
+the time to its neighbours in the bin. What leads from one bin into another is cut at the edges and added with `bincount`; that
+is one step of twenty to fifty.
 """
 import sys
 
@@ -24,7 +24,7 @@ class Stamps:
         self.full = np.flatnonzero(at[1:] > at[:-1])
         self.first, self.last = at[self.full], at[self.full + 1] - 1
         self.inside = t[self.last] - t[self.first]
-        self.cuts, self.weights = {}, None
+        self.cuts, self.weights, self.times = {}, None, None
 
     def weight(self):
         """Half the time to the neighbours in the same bin, s."""
@@ -37,24 +37,19 @@ class Stamps:
             self.weights = w
         return self.weights
 
-    def parts(self, limit):
-        """Steps into another bin of at most `limit` s, cut at edges: the sample before each part, bin, start, end."""
-        if limit not in self.cuts:
-            t, edges = self.t, self.edges
-            near = np.flatnonzero(t[self.first[1:]] - t[self.last[:-1]] <= limit * 1e6)
-            before, a = self.last[near], self.full[near]
-            count = self.full[near + 1] - a + 1
-            end = np.cumsum(count)
-            before, b = np.repeat(before, count), np.arange(end[-1] if end.size else 0) + np.repeat(a - end + count, count)
-            self.cuts[limit] = before, b, np.maximum(t[before], edges[b]), np.minimum(t[before + 1], edges[b + 1])
-        return self.cuts[limit]
+    def steps(self):
+        """Time from each sample to the next one in the same bin, s; none behind a bin's last."""
+        if self.times is None:
+            self.times = np.empty(self.t.size)
+            np.multiply(self.t[1:] - self.t[:-1], S, out=self.times[:-1])
+            self.times[self.last] = 0.0
+        return self.times
 
-    def valid(self, limit):
-        """Time covered in each bin, s."""
-        _, b, p, q = self.parts(limit)
-        us = np.bincount(b, q - p, self.bins)
-        us[self.full] += self.inside
-        return us * S
+    def parts(self, limit):
+        """Steps into another bin of at most `limit` s, cut at edges."""
+        if limit not in self.cuts:
+            self.cuts[limit] = Parts(self, limit)
+        return self.cuts[limit]
 
     def sums(self, values):
         """Sum over each bin's samples."""
@@ -62,44 +57,84 @@ class Stamps:
         found[self.full] = np.add.reduceat(values, self.first)
         return found
 
-    def ends(self, v, limit):
+
+class Parts:
+    """Parts of steps from one bin into another: the sample before, the bin, start and end."""
+
+    def __init__(self, at, limit):
+        t, edges = at.t, at.edges
+        near = np.flatnonzero(t[at.first[1:]] - t[at.last[:-1]] <= limit * 1e6)
+        a, count = at.full[near], at.full[near + 1] - at.full[near] + 1
+        end = np.cumsum(count)
+        self.before = np.repeat(at.last[near], count)
+        self.bin = np.arange(end[-1] if end.size else 0) + np.repeat(a - end + count, count)
+        self.t0, self.t1, self.bins = t[self.before], t[self.before + 1], at.bins
+        self.p, self.q = np.maximum(self.t0, edges[self.bin]), np.minimum(self.t1, edges[self.bin + 1])
+        self.us, self.whole = self.q - self.p, self.t1 - self.t0
+        us = self.sums(self.us)
+        us[at.full] += at.inside
+        self.valid = us * S  # time covered in each bin, s
+
+    def sums(self, values):
+        return np.bincount(self.bin, values, self.bins)
+
+    def ends(self, v):
         """Values at both ends of each part."""
-        before, _, p, q = self.parts(limit)
-        t0, v0, v1 = self.t[before], v[before], v[before + 1]
-        slope = (v1 - v0) / (self.t[before + 1] - t0)
-        return v0 + slope * (p - t0), np.where(q == self.t[before + 1], v1, v0 + slope * (q - t0))
+        v0, v1 = v[self.before], v[self.before + 1]
+        slope = (v1 - v0) / self.whole
+        return v0 + slope * (self.p - self.t0), np.where(self.q == self.t1, v1, v0 + slope * (self.q - self.t0))
 
 
-def level(at, v, limit):
-    """Integral of a level."""
-    a, b = at.ends(v, limit)
-    _, bins, p, q = at.parts(limit)
-    return at.sums(v * at.weight()) + np.bincount(bins, (a + b) * (q - p) * (0.5 * S), at.bins)
+class Level:
+    """A level: its integral, mean and largest value in each bin."""
 
+    def __init__(self, at, v, limit):
+        self.at, self.v, self.parts = at, v, at.parts(limit)
+        self.ends, self.valid = self.parts.ends(v), self.parts.valid
 
-def mean(integral, valid):
-    return np.divide(integral, valid, out=np.full(valid.size, np.nan), where=valid > 0)
+    def integral(self):
+        a, b = self.ends
+        return self.at.sums(self.v * self.at.weight()) + self.parts.sums((a + b) * self.parts.us * (0.5 * S))
 
+    def mean(self):
+        return np.divide(self.integral(), self.valid, out=np.full(self.at.bins, np.nan), where=self.valid > 0)
 
-def largest(at, v, limit, of=np.asarray):
-    """Largest `of(value)` at samples and edges."""
-    found = np.full(at.bins, -np.inf)
-    found[at.full] = np.maximum.reduceat(of(v), at.first)
-    a, b = at.ends(v, limit)
-    np.maximum.at(found, at.parts(limit)[1], np.maximum(of(a), of(b)))
-    return np.where(np.isinf(found), np.nan, found)
+    def largest(self, of=np.asarray):
+        """Largest `of(value)` at samples and edges."""
+        found = np.full(self.at.bins, -np.inf)
+        found[self.at.full] = np.maximum.reduceat(of(self.v), self.at.first)
+        a, b = self.ends
+        np.maximum.at(found, self.parts.bin, np.maximum(of(a), of(b)))
+        found[np.isinf(found)] = np.nan
+        return found
 
+    def edges(self):
+        """Values at the start and at the end of each bin, where covered."""
+        at, parts, (a, b) = self.at, self.parts, self.ends
+        start, end = np.full(at.bins, np.nan), np.full(at.bins, np.nan)
+        here, there = parts.p == at.edges[parts.bin], parts.q == at.edges[parts.bin + 1]
+        start[parts.bin[here]], end[parts.bin[there]] = a[here], b[there]
+        on = at.t[at.first] == at.edges[at.full]
+        start[at.full[on]] = self.v[at.first[on]]
+        return start, end
 
-def edge_values(at, v, limit):
-    """Values at the start and at the end of each bin, where covered."""
-    start, end = np.full(at.bins, np.nan), np.full(at.bins, np.nan)
-    a, b = at.ends(v, limit)
-    _, bins, p, q = at.parts(limit)
-    here, there = p == at.edges[bins], q == at.edges[bins + 1]
-    start[bins[here]], end[bins[there]] = a[here], b[there]
-    on = at.t[at.first] == at.edges[at.full]
-    start[at.full[on]] = v[at.first[on]]
-    return start, end
+    def without(self, steps):
+        """Integral and time covered, leaving some steps out."""
+        at, parts = self.at, self.parts
+        area, valid = self.integral(), self.valid
+        if steps.size:
+            marked = np.zeros(at.t.size, bool)
+            marked[steps] = True
+            cut = marked[parts.before]
+            marked[at.last] = False
+            inner = np.flatnonzero(marked)
+            where, us = np.searchsorted(at.edges, at.t[inner], side="right") - 1, at.t[inner + 1] - at.t[inner]
+            us = np.r_[parts.us[cut], us]
+            twice = np.r_[self.ends[0][cut] + self.ends[1][cut], self.v[inner] + self.v[inner + 1]]
+            where = np.r_[parts.bin[cut], where]
+            area = area - np.bincount(where, twice * us * (0.5 * S), at.bins)
+            valid = valid - np.bincount(where, us * S, at.bins)
+        return area, valid
 
 
 def product(a0, a1, b0, b1, dt):
@@ -146,22 +181,16 @@ def signed(v0, v1, dt):
 
 def parted(at, values, limit, split):
     """`split` of every step inside a bin and of every part, summed over bins: what is above, what is below."""
-    steps = np.empty(at.t.size)
-    np.multiply(at.t[1:] - at.t[:-1], S, out=steps[:-1])
-    steps[at.last] = 0.0
-    ends = [x for v in values for x in at.ends(v, limit)]
-    _, bins, p, q = at.parts(limit)
-    found = []
-    for inside, part in zip(split(*(x for v in values for x in (v[:-1], v[1:])), steps[:-1]), split(*ends, (q - p) * S)):
-        padded = np.append(inside, 0.0)
-        found.append(at.sums(padded) + np.bincount(bins, part, at.bins))
+    parts, found = at.parts(limit), []
+    inside = split(*(x for v in values for x in (v[:-1], v[1:])), at.steps()[:-1])
+    for steps, cut in zip(inside, split(*(x for v in values for x in parts.ends(v)), parts.us * S)):
+        found.append(at.sums(np.append(steps, 0.0)) + parts.sums(cut))
     return found
 
 
 def counted(at, count, weights, limit):
     """Increments times each weight (a number, or one for each sample) summed over bins, and the time covered."""
-    t = at.t
-    rise = np.diff(count)
+    t, rise = at.t, np.diff(count)
     reset = rise > MODULUS // 2
     rolled = np.flatnonzero(rise < 0)
     if rolled.size:
@@ -174,45 +203,16 @@ def counted(at, count, weights, limit):
         reset[rolled] = (inc <= 0) | (inc > MODULUS // 2) | unlikely | (d <= 0)
     lost = np.flatnonzero(reset)
     rise[lost] = 0
-    before, bins, p, q = at.parts(np.inf)
-    share = (q - p) / (t[before + 1] - t[before])
-    found = []
+    parts, found = at.parts(np.inf), []
+    share = parts.us / parts.whole
     for weight in weights:
-        w = weight[1:] if isinstance(weight, np.ndarray) else weight
         inside = np.zeros(t.size)
-        np.multiply(rise, w, out=inside[:-1])
-        parts = inside[before] * share
-        inside[at.last[:-1]] = 0.0
-        found.append(at.sums(inside) + np.bincount(bins, parts, at.bins))
-    valid = at.valid(limit)
-    if lost.size:
-        valid -= covered(at, lost, limit)
+        np.multiply(rise, weight[1:] if isinstance(weight, np.ndarray) else weight, out=inside[:-1])
+        cut = inside[parts.before] * share
+        inside[at.last] = 0.0
+        found.append(at.sums(inside) + parts.sums(cut))
+    valid = Level(at, np.zeros(t.size), limit).without(lost)[1] if lost.size else at.parts(limit).valid
     return *found, valid
-
-
-def covered(at, steps, limit):
-    """Of the time covered in each bin, what is in some steps."""
-    before, bins, p, q = at.parts(limit)
-    mine = np.isin(before, steps)
-    inner = steps[~np.isin(steps, at.last)]
-    where = np.searchsorted(at.edges, at.t[inner], side="right") - 1
-    us = np.bincount(bins[mine], (q - p)[mine], at.bins) + np.bincount(where, at.t[inner + 1] - at.t[inner], at.bins)
-    return us * S
-
-
-def broken(at, v, limit, steps):
-    """Integral of a level over all but some steps, and the time covered."""
-    area, valid = level(at, v, limit), at.valid(limit)
-    if steps.size:
-        before, bins, p, q = at.parts(limit)
-        mine = np.isin(before, steps)
-        a, b = at.ends(v, limit)
-        inner = steps[~np.isin(steps, at.last)]
-        where = np.searchsorted(at.edges, at.t[inner], side="right") - 1
-        area -= np.bincount(bins[mine], ((a + b) * (q - p))[mine] * (0.5 * S), at.bins)
-        area -= np.bincount(where, (v[inner] + v[inner + 1]) * (at.t[inner + 1] - at.t[inner]) * (0.5 * S), at.bins)
-        valid -= covered(at, steps, limit)
-    return area, valid
 
 
 def runs(at, state, limit):
@@ -242,9 +242,7 @@ def spent(start, end, edges):
 
 def any_of(motors, wanted, edges):
     """Time in which any motor is in a state, and time in which it is known whether one is."""
-    cuts = np.unique(np.concatenate([x for start, end, _ in motors for x in (start, end)]))
-    if not cuts.size:
-        return spent(cuts, cuts, edges), spent(cuts, cuts, edges)
+    cuts = np.sort(np.concatenate([x for start, end, _ in motors for x in (start, end)]))
     start, end = cuts[:-1], cuts[1:]
     some, all_known = np.zeros(start.size, bool), np.ones(start.size, bool)
     for a, b, state in motors:
@@ -267,43 +265,58 @@ def latest(at, v, limit):
 
 
 class Table:
-    """One table's columns: values without nulls, and when they came. Columns of one message share that."""
+    """One table's columns: values without nulls, and when they came."""
 
-    def __init__(self, frame, edges):
-        self.frame, self.edges, self.t = frame, edges, frame["t_us"].to_numpy()
-        self.masks = []
+    def __init__(self, edges, columns):
+        self.edges, self.columns, self.stamps = edges, columns, {}
+
+    @classmethod
+    def of(cls, frame, edges, together, **where):
+        """`together` says of a column in whose message it comes."""
+        rows = [pl.col(c) == v for c, v in where.items()]
+        # Nothing is made of the engine's speed where the engine says whether it runs.
+        named = [c for c in frame.columns if c != "t_us" and c not in where and not (c == "speed_rpm" and "running" in frame.columns)]
+        wanted = [pl.col(c).filter(*rows).drop_nulls().implode() if rows else pl.col(c).drop_nulls().implode() for c in named]
+        stamps = [pl.col("t_us").filter(pl.col(c).is_not_null(), *rows).implode().alias(f"{c} t") for c in named if c not in together]
+        made = frame.select(wanted + stamps)
+        columns = {c: made[c][0].to_numpy() for c in made.columns}
+        for column, leader in together.items():
+            assert columns[column].size == columns[leader].size, f"{column} and {leader} come in one message"
+            columns[f"{column} t"] = leader
+        return cls(edges, columns)
 
     def has(self, *columns):
-        return all(self.frame[c].null_count() < self.frame.height for c in columns)
+        return all(self.columns[c].size for c in columns)
 
-    def rows(self, column):
-        """Which rows have a value, and their stamps."""
-        valid = self.frame[column].is_not_null().to_numpy()
-        for mask, at in self.masks:
-            if np.array_equal(mask, valid):
-                return mask, at
-        self.masks.append((valid, Stamps(self.t[valid], self.edges)))
-        return self.masks[-1]
+    def at(self, column):
+        t = self.columns[f"{column} t"]
+        if isinstance(t, str):
+            return self.at(t)
+        if column not in self.stamps:
+            self.stamps[column] = Stamps(t, self.edges)
+        return self.stamps[column]
 
     def get(self, column):
-        return self.rows(column)[1], self.frame[column].drop_nulls().to_numpy()
+        return self.at(column), self.columns[column]
 
-    def held(self, column, of):
-        """Of each row with a value in `of`, the last value of `column` up to it: its place among those, -1 without."""
-        return np.cumsum(self.rows(column)[0], dtype=np.int32)[self.rows(of)[0]] - 1
+    def level(self, column):
+        return Level(*self.get(column), LIMIT[column])
+
+    def heard(self, column, t):
+        """Place of the last value of `column` at or before each time, -1 without."""
+        own = self.columns[f"{column} t"]
+        return np.arange(own.size) if np.array_equal(own, t) else np.searchsorted(own, t, side="right") - 1
 
 
 def motion(table, out):
-    name = "wheel_speed_m_s"
-    if table.has(name):
-        at, v = table.get(name)
-        limit = LIMIT[name]
-        out["distance_m"] = out["wheel_distance_m"] = level(at, v, limit)
-        out["distance_valid_s"] = at.valid(limit)
-        start, end = edge_values(at, v, limit)
-        out |= {"speed_start_m_s": start, "speed_end_m_s": end, "speed_max_m_s": largest(at, v, limit), "accel_m_s2": end - start}
+    if table.has("wheel_speed_m_s"):
+        speed = table.level("wheel_speed_m_s")
+        start, end = speed.edges()
+        out["distance_m"] = out["wheel_distance_m"] = speed.integral()
+        out["distance_valid_s"] = speed.valid
+        out |= {"speed_start_m_s": start, "speed_end_m_s": end, "speed_max_m_s": speed.largest(), "accel_m_s2": end - start}
     if table.has("gps_speed_m_s"):
-        out["gps_distance_m"] = level(*table.get("gps_speed_m_s"), LIMIT["gps_speed_m_s"])
+        out["gps_distance_m"] = table.level("gps_speed_m_s").integral()
     if table.has("alt_m"):
         out["alt_end_m"] = latest(*table.get("alt_m"), LIMIT["alt_m"])
     if table.has("hall_count"):
@@ -311,64 +324,56 @@ def motion(table, out):
 
 
 def engine(table, out):
-    if table.has("running") or table.has("speed_rpm"):
-        name = "running" if table.has("running") else "speed_rpm"
-        at, v = table.get(name)
-        start, end, on = runs(at, v if name == "running" else v > 400.0, LIMIT[name])
+    if table.has("running"):
+        start, end, on = runs(*table.get("running"), LIMIT["running"])
         out["engine_on_s"], out["engine_valid_s"] = spent(start[on], end[on], table.edges), spent(start, end, table.edges)
     if table.has("fuel_count"):
         at, count = table.get("fuel_count")
         factor = ML_PER_PULSE * DENSITY
         if table.has("fuel_temp_c"):
-            temp, k = table.get("fuel_temp_c")[1], table.held("fuel_temp_c", "fuel_count")
+            temp, k = table.columns["fuel_temp_c"], table.heard("fuel_temp_c", at.t)
             factor = np.where(k >= 0, factor / (1.0 + EXPANSION * (temp[k] - REFERENCE_C)), factor)
         g, ml, valid = counted(at, count, [factor, ML_PER_PULSE], LIMIT["fuel_count"])
         out |= {"fuel_g": g, "fuel_ml": g / DENSITY, "fuel_valid_s": valid}
         out |= {"fuel_meter_g": g, "fuel_meter_ml": ml, "fuel_meter_valid_s": valid}
     if table.has("maf_g_s"):
         at, v = table.get("maf_g_s")
-        keep, lean = np.ones(v.size, bool), np.ones(v.size)
+        kept = np.arange(v.size)
         if table.has("lambda"):
-            (heard, lam), k = table.get("lambda"), table.held("lambda", "maf_g_s")
-            keep = (k < 0) | (at.t - heard.t[k] <= LIMIT["lambda"] * 1e6)
-            lean = np.where((k >= 0) & (lam[k] > 0), lam[k], 1.0)
-        kept = np.flatnonzero(keep)
-        known = at if kept.size == v.size else Stamps(at.t[kept], table.edges)
-        flow = (v / (lean * STOICHIOMETRIC))[kept]
-        out["fuel_air_g"], out["fuel_air_valid_s"] = broken(known, flow, LIMIT["maf_g_s"], np.flatnonzero(np.diff(kept) > 1))
-    for column, name in (("fuel_temp_c", "fuel_temp_c"), ("coolant_c", "coolant_c")):
+            heard, lean, k = table.columns["lambda t"], table.columns["lambda"], table.heard("lambda", at.t)
+            kept = np.flatnonzero((k < 0) | (at.t - heard[k] <= LIMIT["lambda"] * 1e6))
+            v = v / np.where((k >= 0) & (lean[k] > 0), lean[k], 1.0)
+        if kept.size < v.size:
+            at, v = Stamps(at.t[kept], table.edges), v[kept]
+        flow = Level(at, v / STOICHIOMETRIC, LIMIT["maf_g_s"])
+        out["fuel_air_g"], out["fuel_air_valid_s"] = flow.without(np.flatnonzero(np.diff(kept) > 1))
+    for column in ("fuel_temp_c", "coolant_c"):
         if table.has(column):
-            at, v = table.get(column)
-            out[name] = mean(level(at, v, LIMIT[column]), at.valid(LIMIT[column]))
+            out[column] = table.level(column).mean()
 
 
 def pack(table, out):
     if table.has("voltage_v", "current_a"):
-        (at, v), (same, i) = table.get("voltage_v"), table.get("current_a")
-        assert at is same, "voltage and current come in one message"
-        limit = LIMIT["power"]
+        at, v, i, limit = table.at("voltage_v"), table.columns["voltage_v"], table.columns["current_a"], LIMIT["power"]
         above, below = parted(at, [v, i], limit, product)
-        out |= {"pack_out_wh": above / 3600, "pack_in_wh": below / 3600, "pack_valid_s": at.valid(limit)}
+        out |= {"pack_out_wh": above / 3600, "pack_in_wh": below / 3600, "pack_valid_s": at.parts(limit).valid}
         above, below = parted(at, [i], limit, signed)
         out |= {"pack_out_ah": above / 3600, "pack_in_ah": below / 3600}
     if table.has("soc_pct"):
         out["soc_end_pct"] = latest(*table.get("soc_pct"), LIMIT["soc_pct"])
     if table.has("wall_power_w"):
-        at, v = table.get("wall_power_w")
-        out |= {"wall_wh": level(at, v, LIMIT["wall_power_w"]) / 3600, "wall_valid_s": at.valid(LIMIT["wall_power_w"])}
+        wall = table.level("wall_power_w")
+        out |= {"wall_wh": wall.integral() / 3600, "wall_valid_s": wall.valid}
 
 
 def motor(table):
     """One motor's columns, and its stretches of driving (1), braking (-1) and neither."""
     out, command = {}, None
     if table.has("torque_n_m", "speed_rpm"):
-        (at, n_m), (same, rpm) = table.get("torque_n_m"), table.get("speed_rpm")
-        assert at is same, "torque and speed come in one message"
-        above, below = parted(at, [n_m, rpm], LIMIT["shaft"], product)
-        scale, limit = RAD_S_PER_RPM / 3600, LIMIT["torque_n_m"]
-        valid = at.valid(limit)
-        out |= {"shaft_out_wh": above * scale, "shaft_in_wh": below * scale, "shaft_valid_s": at.valid(LIMIT["shaft"])}
-        out |= {"torque_mean_n_m": mean(level(at, n_m, limit), valid), "torque_peak_n_m": largest(at, n_m, limit, np.abs), "torque_valid_s": valid}
+        torque, rpm, scale = table.level("torque_n_m"), table.columns["speed_rpm"], RAD_S_PER_RPM / 3600
+        above, below = parted(torque.at, [torque.v, rpm], LIMIT["shaft"], product)
+        out |= {"shaft_out_wh": above * scale, "shaft_in_wh": below * scale, "shaft_valid_s": torque.at.parts(LIMIT["shaft"]).valid}
+        out |= {"torque_mean_n_m": torque.mean(), "torque_peak_n_m": torque.largest(np.abs), "torque_valid_s": torque.valid}
     if table.has("command_pct"):
         at, v = table.get("command_pct")
         command = runs(at, (v > COMMAND_PCT).view(np.int8) - (v < -COMMAND_PCT).view(np.int8), LIMIT["command_pct"])
@@ -376,14 +381,16 @@ def motor(table):
         out["command_on_s"] = spent(start[state != 0], end[state != 0], table.edges)
     for column, name in (("winding_temp_c", "winding"), ("controller_temp_c", "controller")):
         if table.has(column):
-            at, v = table.get(column)
-            valid = at.valid(LIMIT[column])
-            out |= {f"{name}_mean_c": mean(level(at, v, LIMIT[column]), valid), f"{name}_max_c": largest(at, v, LIMIT[column]), f"{name}_valid_s": valid}
+            temp = table.level(column)
+            out |= {f"{name}_mean_c": temp.mean(), f"{name}_max_c": temp.largest(), f"{name}_valid_s": temp.valid}
     if table.has("fault"):
         at, v = table.get("fault")
         start, end, on = runs(at, v != 0, LIMIT["fault"])
         out["fault_on_s"] = spent(start[on], end[on], table.edges)
     return out, command
+
+
+TOGETHER = {"motion": {}, "engine": {}, "pack": {"current_a": "voltage_v"}}
 
 
 def one(root, session):
@@ -396,30 +403,26 @@ def one(root, session):
     spans = [(frame["t_us"][0], frame["t_us"][-1]) for frame in frames.values()]
     t = np.arange(min(a for a, _ in spans) // BIN, max(b for _, b in spans) // BIN + 1) * BIN
     edges = np.append(t, t[-1] + BIN)
-    out, motors = {}, {}
+    out, motors, commands = {}, {}, []
     for name, make in (("motion", motion), ("engine", engine), ("pack", pack)):
         if name in frames:
-            make(Table(frames.pop(name), edges), out)
-    if "motor" in frames:
-        frame = frames.pop("motor")
-        commands = []
-        for position in POSITIONS:
-            mine = frame.filter(pl.col("position") == position)
-            if mine.height:
-                motors[position], command = motor(Table(mine, edges))
-                commands += [command] if command else []
-        if commands:
-            out["assist_on_s"], out["assist_valid_s"] = any_of(commands, 1, edges)
-            out["regen_on_s"], _ = any_of(commands, -1, edges)
-    ambient = Table(frames["ambient"], edges) if "ambient" in frames else None
-    if ambient and ambient.has("temp_c"):
-        at, v = ambient.get("temp_c")
-        out["ambient_c"] = mean(level(at, v, LIMIT["temp_c"]), at.valid(LIMIT["temp_c"]))
+            make(Table.of(frames.pop(name), edges, TOGETHER[name]), out)
+    for position in POSITIONS if "motor" in frames else ():
+        table = Table.of(frames["motor"], edges, {"speed_rpm": "torque_n_m"}, position=position)
+        motors[position], command = motor(table)
+        commands += [command] if command else []
+    if commands:
+        out["assist_on_s"], out["assist_valid_s"] = any_of(commands, 1, edges)
+        out["regen_on_s"], _ = any_of(commands, -1, edges)
+    if "ambient" in frames:
+        ambient = Table.of(frames["ambient"], edges, {})
+        if ambient.has("temp_c"):
+            out["ambient_c"] = ambient.level("temp_c").mean()
     return t, out, motors
 
 
 def keep(out, table, session, frame):
-    frame.write_parquet(place(out, table, session), compression="zstd", compression_level=1, statistics=False)
+    frame.write_parquet(place(out, table, session), compression="snappy", statistics=False)
 
 
 if __name__ == "__main__":
