@@ -134,9 +134,9 @@ class Session:
     def make(self, name, query):
         self.con.execute(f"create or replace temp table {name} as {query}")
 
-    def level(self, name, table, column, value="m", condition="true"):
+    def level(self, name, table, column, value="m"):
         """A level's `m` (integral or mean) and `valid`."""
-        self.make(name, f"{parts(rows(table, condition, v=column), ['v'], LIMIT[column])} select b, {area('v') if value == 'm' else mean('v')} m, max(greatest(v0, v1)) most, sum(dt) valid from part group by b")
+        self.make(name, f"{parts(rows(table, v=column), ['v'], LIMIT[column])} select b, {area('v') if value == 'm' else mean('v')} m, max(greatest(v0, v1)) most, sum(dt) valid from part group by b")
 
     def latest(self, name, table, column):
         """Last value before each bin's end."""
@@ -155,10 +155,10 @@ class Session:
         return {c: np.ma.filled(v, np.nan) if c not in ("t_us", "position") else v for c, v in arrays.items()}
 
 
-def rows(table, condition="true", **columns):
+def rows(table, **columns):
     """Stamps and columns of the rows in which the first column has a value."""
     named = ", ".join(f'"{c}" {name}' for name, c in columns.items())
-    return f'select t_us t, {named} from {table} where "{next(iter(columns.values()))}" is not null and {condition}'
+    return f'select t_us t, {named} from {table} where "{next(iter(columns.values()))}" is not null'
 
 
 def zero(expression):
@@ -223,25 +223,27 @@ def pack(s, out):
 
 
 def motor(s, position, commands):
-    mine, out = f"position = '{position}'", {}
+    s.make("mine", f"select * exclude (position) from motor where position = '{position}'")
+    s.make("slow", "select t_us, winding_temp_c, controller_temp_c, fault from mine where winding_temp_c is not null or controller_temp_c is not null or fault is not null")
+    out = {}
     if s.has("motor", "torque_n_m", "speed_rpm"):
-        s.make("shaft", f"""{parts(rows('motor', mine, n='torque_n_m', w='speed_rpm'), ['n', 'w'], LIMIT['shaft'])}, {product('n', 'w')},
+        s.make("shaft", f"""{parts(rows('mine', n='torque_n_m', w='speed_rpm'), ['n', 'w'], LIMIT['shaft'])}, {product('n', 'w')},
             torque as (select b, {mean('n')} mean_, max(greatest(abs(n0), abs(n1))) peak, sum(dt) valid from part group by b) select * from torque left join energy using (b)""")
         scale = repr(RAD_S_PER_RPM / 3600)
         out |= {"shaft_out_wh": zero(f"shaft.above * {scale}"), "shaft_in_wh": zero(f"shaft.below * {scale}"), "shaft_valid_s": zero("shaft.valid"),
                 "torque_mean_n_m": "shaft.mean_", "torque_peak_n_m": "shaft.peak", "torque_valid_s": zero("shaft.valid")}
     if s.has("motor", "command_pct"):
-        source = f"select t, case when c > {COMMAND_PCT} then 1 when c < -{COMMAND_PCT} then -1 else 0 end v from ({rows('motor', mine, c='command_pct')})"
+        source = f"select t, case when c > {COMMAND_PCT} then 1 when c < -{COMMAND_PCT} then -1 else 0 end v from ({rows('mine', c='command_pct')})"
         s.make("command", states(source, LIMIT["command_pct"], on_s="v <> 0"))
         out["command_on_s"] = zero("command.on_s")
         commands.append(f"run{len(commands)}")
         s.make(commands[-1], runs(source, LIMIT["command_pct"]))
     for name, column in (("winding", "winding_temp_c"), ("controller", "controller_temp_c")):
         if s.has("motor", column):
-            s.level(name, "motor", column, "mean", mine)
+            s.level(name, "slow", column, "mean")
             out |= {f"{name}_mean_c": f"{name}.m", f"{name}_max_c": f"{name}.most", f"{name}_valid_s": zero(f"{name}.valid")}
     if s.has("motor", "fault"):
-        s.make("faulty", states(rows("motor", mine, v="fault"), LIMIT["fault"], on_s="v <> 0"))
+        s.make("faulty", states(rows("slow", v="fault"), LIMIT["fault"], on_s="v <> 0"))
         out["fault_on_s"] = zero("faulty.on_s")
     return s.bins(out, None, f", '{position}' as position")
 
