@@ -33,6 +33,9 @@ class Steps:
         at = lambda c, when: pl.col(f"{c}0") + slope(c) * (pl.col(when) - pl.col("t0"))
         self.cut = cut.with_columns([at(c, "p").alias(f"{c}0") for c in columns] + [
             pl.when(pl.col("q") == T).then(pl.col(f"{c}1")).otherwise(at(c, "q")).alias(f"{c}1") for c in columns] + [(pl.col("q") - pl.col("p")).alias("us")])
+        if columns != ["v"]:
+            # Wanted more than once.
+            self.inside, self.cut = (made.lazy() for made in pl.collect_all([self.inside, self.cut]))
 
     def sums(self, greatest=None, **expressions):
         """Sums of expressions over steps and parts by bin, and the `greatest` of an expression of x1 and of x0."""
