@@ -20,7 +20,7 @@ use std::{
 use clap::Parser;
 use parquet::arrow::{ProjectionMask, arrow_reader::ParquetRecordBatchReaderBuilder};
 use serde::Serialize;
-use tallywheel_sample_logs::fleet::{FleetPlan, Library, sessions, week};
+use tallywheel_sample_logs::fleet::{Fault, FleetPlan, Library, Planted, sessions, week};
 use tallywheel_schemas::Table;
 use tempfile::TempDir;
 
@@ -37,7 +37,7 @@ use crate::program;
 #[derive(Debug, Clone, Parser)]
 #[command(name = "fleet-bench", version)]
 pub struct Args {
-    /// A few vehicle-days in place of 250, one round.
+    /// A few vehicle-days in place of 250, most with something wrong with them; one round.
     #[arg(long)]
     quick: bool,
     /// Vehicles.
@@ -250,9 +250,13 @@ fn run(args: &Args) -> Result<Figures, BenchError> {
 }
 
 fn plan(args: &Args) -> FleetPlan {
-    let (vehicles, days, hours) = if args.quick { (2, 2, 0.5) } else { (args.vehicles, args.days, args.hours) };
+    let (vehicles, days, hours) = if args.quick { (5, 2, 0.5) } else { (args.vehicles, args.days, args.hours) };
     let weeks = days.div_ceil(5);
-    FleetPlan { hours, days: days.min(5), ..FleetPlan::healthy(vehicles, weeks, 1) }
+    // The quick form is for the comparisons: sensors that are silent or have gaps, and fault codes, belong to that.
+    let faults = [Fault::SensorSilent, Fault::CoverageDropping, Fault::AssistDead, Fault::LateCutOff];
+    let plant = |(fault, vehicle)| Planted { vehicle, fault, from_week: 0 };
+    let planted = if args.quick { faults.into_iter().zip(1..).map(plant).collect() } else { Vec::new() };
+    FleetPlan { hours, days: days.min(5), planted, ..FleetPlan::healthy(vehicles, weeks, 1) }
 }
 
 fn own_floor(root: &Path) -> Result<Command, BenchError> {

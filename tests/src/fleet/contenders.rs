@@ -26,7 +26,12 @@ pub(super) const SUMS_ONLY: Group = &[
 ];
 
 /// Scripts that make the same ledger.
-pub(super) const SAME_LEDGER: Group = &[("numpy", "ledger_numpy.py")];
+pub(super) const SAME_LEDGER: Group = &[
+    ("numpy", "ledger_numpy.py"),
+    ("polars", "ledger_polars.py"),
+    ("duckdb", "ledger_duckdb.py"),
+    ("pandas", "ledger_pandas.py"),
+];
 
 /// What a script took, for the report.
 #[derive(Debug, Clone, Serialize)]
