@@ -75,8 +75,11 @@ def trips(tally, root, out):
     for row in csv.DictReader(open(f"{out}/trips.csv")):
         made.setdefault((row["vehicle"], row["date"], row["session"]), []).append(row)
     for session in sessions(root):
-        file = path(root, "trips", session)
-        ours, theirs = table(file), made.pop(session, [])
+        file, theirs = path(root, "trips", session), made.pop(session, [])
+        if not os.path.exists(file):
+            tally.wrong(f"trips of {session[2]}: not in the dataset")
+            continue
+        ours = table(file)
         for column in ours.keys() - ABSENT["trips"]:
             tally.hold(f"trips of {session[2]} {column}", ours[column].astype(float), np.array([float(row[column]) for row in theirs]))
     for session in made:

@@ -19,7 +19,8 @@ Definitions (f64; a bin is a whole second UTC; a session's bins reach from its f
 numpy for every script: what is left is 1 row of 200, and the libraries differ in how they get there.
 
 Left out of what ours makes, here and in every script: hashes of files read and written, rainflow cycles, classes of speed,
-the findings for each channel (samples, gaps, stuck, resets), values that are not finite, time stamps out of all bounds, the
+the findings for each channel (samples, gaps, stuck, resets), values that are not finite, time stamps out of all bounds, two
+values of a channel at one time (which numpy alone allows for), voltage without current and torque without speed, the
 choice between sources by the rig (the scripts know this rig: wheel speed, fuel meter, engine state and motor command come
 first, and are there; the engine's speed is read, and nothing made of it), `climb_m` of trips, and of `days` what stands in the manifest (`recorded_s`, `gap_s`, `bad_messages` and
 the texts). Every column of `ledger` and `motor_ledger` is made that the rig has a channel for: without `fuel_rate_g_s` and

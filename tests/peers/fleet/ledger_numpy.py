@@ -114,8 +114,9 @@ class Level:
         start, end = np.full(at.bins, np.nan), np.full(at.bins, np.nan)
         here, there = parts.p == at.edges[parts.bin], parts.q == at.edges[parts.bin + 1]
         start[parts.bin[here]], end[parts.bin[there]] = a[here], b[there]
-        on = at.t[at.first] == at.edges[at.full]
-        start[at.full[on]] = self.v[at.first[on]]
+        on = at.full[at.t[at.first] == at.edges[at.full]]
+        # Of equal stamps the later value counts.
+        start[on] = self.v[np.searchsorted(at.t, at.edges[on], side="right") - 1]
         return start, end
 
     def without(self, steps):

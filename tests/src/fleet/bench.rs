@@ -26,7 +26,7 @@ use tempfile::TempDir;
 
 use super::{
     contenders::{Contenders, Held, SAME_LEDGER, SUMS_ONLY, Script},
-    measure::{BenchError, Cost, io_error, measured, median, say},
+    measure::{BenchError, Cost, files, io_error, measured, median, say},
 };
 use crate::program;
 
@@ -166,26 +166,6 @@ fn floor(root: &Path) -> Result<u64, BenchError> {
         }
     }
     Ok(rows)
-}
-
-/// Files with an extension below a directory, at any depth, in order; none where there is no directory.
-fn files(directory: &Path, extension: &str) -> Result<Vec<PathBuf>, BenchError> {
-    let mut found = Vec::new();
-    let entries = match fs::read_dir(directory) {
-        Ok(entries) => entries,
-        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(found),
-        Err(e) => return Err(io_error(format!("list {}", directory.display()))(e)),
-    };
-    for entry in entries {
-        let path = entry.map_err(io_error(format!("list {}", directory.display())))?.path();
-        if path.is_dir() {
-            found.extend(files(&path, extension)?);
-        } else if path.extension().is_some_and(|e| e == extension) {
-            found.push(path);
-        }
-    }
-    found.sort();
-    Ok(found)
 }
 
 fn run(args: &Args) -> Result<Figures, BenchError> {

@@ -84,7 +84,7 @@ impl Contenders {
         let script = |((name, _), costs): (&(&'static str, _), &Vec<(Cost, Cost)>)| {
             let (own, ours): (Vec<Cost>, Vec<Cost>) = costs.iter().copied().unzip();
             let cost = median(&own);
-            Script { name: *name, cost, rounds: own.len(), over_ours: cost.cpu_s / median(&ours).cpu_s }
+            Script { name, cost, rounds: own.len(), over_ours: cost.cpu_s / median(&ours).cpu_s }
         };
         self.group.iter().zip(&self.costs).map(script).collect()
     }

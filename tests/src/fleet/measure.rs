@@ -1,8 +1,9 @@
-//! What a process takes: CPU time, wall time and memory, and the median of several.
+//! What a process takes: CPU time, wall time and memory, and the median of several. And what can go wrong.
 
 use std::{
     fs, io,
     io::Write as _,
+    path::{Path, PathBuf},
     process::{Command, Stdio},
     thread,
     time::{Duration, Instant},
@@ -92,4 +93,24 @@ pub(super) fn median(costs: &[Cost]) -> Cost {
     sorted.sort_by(|a, b| a.cpu_s.total_cmp(&b.cpu_s));
     let middle = sorted.get(sorted.len() / 2).copied().unwrap_or_default();
     Cost { peak_mib: costs.iter().map(|c| c.peak_mib).fold(0.0, f64::max), ..middle }
+}
+
+/// Files with an extension below a directory, at any depth, in order; none where there is no directory.
+pub(super) fn files(directory: &Path, extension: &str) -> Result<Vec<PathBuf>, BenchError> {
+    let mut found = Vec::new();
+    let entries = match fs::read_dir(directory) {
+        Ok(entries) => entries,
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(found),
+        Err(e) => return Err(io_error(format!("list {}", directory.display()))(e)),
+    };
+    for entry in entries {
+        let path = entry.map_err(io_error(format!("list {}", directory.display())))?.path();
+        if path.is_dir() {
+            found.extend(files(&path, extension)?);
+        } else if path.extension().is_some_and(|e| e == extension) {
+            found.push(path);
+        }
+    }
+    found.sort();
+    Ok(found)
 }

@@ -4,3 +4,4 @@ pub mod bench;
 mod contenders;
 pub mod detection;
 mod measure;
+pub mod reseal;

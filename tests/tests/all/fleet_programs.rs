@@ -1,9 +1,12 @@
 //! The programs that measure roll-ups of fleets run to their end and find what they must. How fast it was is not judged.
 
-use std::{path::Path, process::Command};
+use std::{
+    path::Path,
+    process::{Command, Output},
+};
 
 use serde_json::Value;
-use tallywheel_tests::{Bench, peer, python, run};
+use tallywheel_tests::{Bench, fleet::reseal::reseal, peer, python, run};
 
 fn figures(name: &str, more: &[&str]) -> Value {
     let output = run(name, [&["--quick"], more].concat());
@@ -39,17 +42,20 @@ fn every_contender_of_the_benchmark_agrees() {
     }
     assert!(figures["over_floor"].as_f64().is_some_and(|v| v > 1.0), "{figures}");
     a_cell_that_differs_is_found(&python, &bench);
+    rough_data_make_the_same_ledger(&python, &bench);
+}
+
+fn script(python: &Path, name: &str, data: &Path, out: &Path, more: &[&str]) -> Output {
+    let mut command = Command::new(python);
+    command.arg(peer("fleet").join(name)).args([data, out]).args(more).env("PYTHONDONTWRITEBYTECODE", "1");
+    command.output().expect("Python starts")
 }
 
 /// The comparison of ledgers finds a cell that is off by a few parts in a billion, one that is unknown on one side, a row
 /// too many and a file that is not there.
 fn a_cell_that_differs_is_found(python: &Path, bench: &Bench) {
     let (data, out) = (bench.dataset(), bench.path("out"));
-    let script = |name: &str, more: &[&str]| {
-        let mut command = Command::new(python);
-        command.arg(peer("fleet").join(name)).args([&data, &out]).args(more).env("PYTHONDONTWRITEBYTECODE", "1");
-        command.output().expect("Python starts")
-    };
+    let script = |name, more: &[&str]| script(python, name, &data, &out, more);
     assert!(script("ledger_numpy.py", &[]).status.success());
     let differ = |harm: &str| {
         let harmed = script("ledger_harm.py", &[harm]);
@@ -64,5 +70,23 @@ fn a_cell_that_differs_is_found(python: &Path, bench: &Bench) {
     for harm in ["value", "unknown", "row", "file"] {
         assert_eq!(differ(harm), 1, "{harm}");
         assert_eq!(differ("mend"), 0);
+    }
+}
+
+/// What a simulated fleet has none of, or little: stamps that scatter, long steps, unknown values, equal stamps and stamps on
+/// the edges of bins, gaps everywhere, counters that jump.
+fn rough_data_make_the_same_ledger(python: &Path, bench: &Bench) {
+    for kind in ["jitter", "sparse", "nulls", "equal"] {
+        let (rough, out) = (bench.path(kind), bench.path(&format!("{kind}-out")));
+        let made = script(python, "ledger_roughen.py", &bench.dataset(), &rough, &[kind]);
+        assert!(made.status.success(), "{kind}: {}", String::from_utf8_lossy(&made.stderr));
+        reseal(&rough).expect("a dataset");
+        let week = tallywheel_sample_logs::fleet::week::name(0);
+        let rough_text = rough.display().to_string();
+        let rolled = run("tallywheel-analyze", ["rollup", "--week", &week, "--format", "csv", "--data", &rough_text]);
+        assert_eq!(rolled.status.code(), Some(0), "{kind}: {}", String::from_utf8_lossy(&rolled.stderr));
+        assert!(script(python, "ledger_numpy.py", &rough, &out, &[]).status.success(), "{kind}");
+        let checked = script(python, "ledger_check.py", &rough, &out, &[]);
+        assert_eq!(checked.status.code(), Some(0), "{kind}: {}", String::from_utf8_lossy(&checked.stdout));
     }
 }
