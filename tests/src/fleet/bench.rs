@@ -357,3 +357,18 @@ impl Figures {
         lines.join("\n")
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::COLUMNS;
+
+    #[test]
+    fn the_scripts_of_the_same_ledger_read_what_the_floor_decodes() {
+        let script =
+            std::fs::read_to_string(crate::peer("fleet").join("ledger_common.py")).expect("the scripts' columns");
+        for (table, columns) in COLUMNS {
+            let line = format!("    \"{table}\": {columns:?},\n");
+            assert!(script.contains(&line), "{line}");
+        }
+    }
+}
