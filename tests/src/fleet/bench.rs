@@ -3,33 +3,32 @@
 //! ```text
 //! sessions at native rates ─┬─ floor      decode the columns that the ledger reads, and nothing else
 //!                           ├─ ours       ledger, trips, days and roll-up, first, again, and with a new day
-//!                           └─ scripts    numpy, polars, DuckDB, pandas: trips and weekly sums (tests/peers/fleet)
+//!                           └─ scripts    numpy, polars, DuckDB, pandas: the same ledger; trips and weekly sums only
 //! ```
 //!
-//! Each contender is a process of its own, one thread where it can be told so; CPU time is the kernel's count of user and
+//! What our ledger costs can only be put beside scripts that make the same ledger; the others, which read far fewer columns, say
+//! what somebody pays who wants no more than trips and sums. Each contender is a process of its own, one thread where it can be told so; CPU time is the kernel's count of user and
 //! system time, and the median of the rounds is taken. Contenders take turns within a round.
 
 use std::{
     fs,
     io::{self, Write as _},
     path::{Path, PathBuf},
-    process::{Command, ExitCode, Stdio},
-    thread,
-    time::{Duration, Instant},
+    process::{Command, ExitCode},
 };
 
 use clap::Parser;
-use nix::sys::{
-    resource::{UsageWho, getrusage},
-    time::TimeValLike as _,
-};
 use parquet::arrow::{ProjectionMask, arrow_reader::ParquetRecordBatchReaderBuilder};
 use serde::Serialize;
-use tallywheel_sample_logs::fleet::{FleetPlan, Library, sessions, week};
+use tallywheel_sample_logs::fleet::{Fault, FleetPlan, Library, Planted, sessions, week};
 use tallywheel_schemas::Table;
 use tempfile::TempDir;
 
-use crate::{peer, program};
+use super::{
+    contenders::{Contenders, Held, SAME_LEDGER, SUMS_ONLY, Script},
+    measure::{BenchError, Cost, files, io_error, measured, median, say},
+};
+use crate::program;
 
 /// Measures what a fleet costs to roll up.
 ///
@@ -38,7 +37,7 @@ use crate::{peer, program};
 #[derive(Debug, Clone, Parser)]
 #[command(name = "fleet-bench", version)]
 pub struct Args {
-    /// A few vehicle-days in place of 250, one round.
+    /// A few vehicle-days in place of 250, most with something wrong with them; one round.
     #[arg(long)]
     quick: bool,
     /// Vehicles.
@@ -64,32 +63,6 @@ pub struct Args {
     floor: Option<PathBuf>,
 }
 
-/// A benchmark that could not be run.
-#[derive(Debug, thiserror::Error)]
-enum BenchError {
-    #[error("{action}: {source}")]
-    Io { action: String, source: io::Error },
-    #[error("{what} ended with {status}: {said}")]
-    Contender { what: String, status: String, said: String },
-    #[error("make the fleet: {0}")]
-    Fleet(#[from] sessions::FleetError),
-    #[error("decode {path}: {reason}")]
-    Decode { path: String, reason: String },
-}
-
-fn io_error(action: impl Into<String>) -> impl FnOnce(io::Error) -> BenchError {
-    let action = action.into();
-    move |source| BenchError::Io { action, source }
-}
-
-/// What a contender took.
-#[derive(Debug, Clone, Copy, Default, Serialize)]
-struct Cost {
-    cpu_s: f64,
-    wall_s: f64,
-    peak_mib: f64,
-}
-
 /// Everything measured.
 #[derive(Debug, Clone, Default, Serialize)]
 struct Figures {
@@ -111,25 +84,15 @@ struct Figures {
     new_day_over_share: f64,
     cpu_s_per_vehicle_week: f64,
     derived_bytes: u64,
+    /// Scripts that make trips and weekly sums only.
     scripts: Vec<Script>,
-    /// Whether all scripts agree with each other and with the daily table.
+    /// Whether all of them agree with each other and with the daily table.
     agree: Option<bool>,
+    /// Scripts that make the same ledger.
+    ledger_scripts: Vec<Script>,
+    /// Their ledgers, trips and weekly sums, held against ours.
+    ledger_cells: Option<Held>,
 }
-
-#[derive(Debug, Clone, Serialize)]
-struct Script {
-    name: &'static str,
-    cost: Cost,
-    /// Its CPU time over that of our first roll-up.
-    over_ours: f64,
-}
-
-const SCRIPTS: [(&str, &str); 4] = [
-    ("numpy", "numpy_script.py"),
-    ("polars", "polars_script.py"),
-    ("duckdb", "duckdb_script.py"),
-    ("pandas", "pandas_script.py"),
-];
 
 /// What the ledger reads of each table.
 const COLUMNS: [(&str, &[&str]); 5] = [
@@ -174,7 +137,8 @@ pub fn main() -> ExitCode {
             let json = serde_json::to_string(&figures).expect("only string keys");
             // A reader that has gone away is no error.
             let _ = writeln!(out, "{}\n{json}", figures.table());
-            ExitCode::from(u8::from(figures.agree == Some(false)))
+            let differ = figures.ledger_cells.is_some_and(|held| held.differ > 0);
+            ExitCode::from(u8::from(differ || figures.agree == Some(false)))
         }
         Err(error) => failed(&error),
     }
@@ -183,10 +147,6 @@ pub fn main() -> ExitCode {
 fn failed(error: &BenchError) -> ExitCode {
     say(&format!("fleet-bench: {error}"));
     ExitCode::from(2)
-}
-
-fn say(line: &str) {
-    let _ = writeln!(io::stderr(), "{line}");
 }
 
 /// Decodes the columns of every file and drops them.
@@ -208,26 +168,6 @@ fn floor(root: &Path) -> Result<u64, BenchError> {
     Ok(rows)
 }
 
-/// Files with an extension below a directory, at any depth, in order; none where there is no directory.
-fn files(directory: &Path, extension: &str) -> Result<Vec<PathBuf>, BenchError> {
-    let mut found = Vec::new();
-    let entries = match fs::read_dir(directory) {
-        Ok(entries) => entries,
-        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(found),
-        Err(e) => return Err(io_error(format!("list {}", directory.display()))(e)),
-    };
-    for entry in entries {
-        let path = entry.map_err(io_error(format!("list {}", directory.display())))?.path();
-        if path.is_dir() {
-            found.extend(files(&path, extension)?);
-        } else if path.extension().is_some_and(|e| e == extension) {
-            found.push(path);
-        }
-    }
-    found.sort();
-    Ok(found)
-}
-
 fn run(args: &Args) -> Result<Figures, BenchError> {
     let kept = TempDir::new().map_err(io_error("make a directory"))?;
     let root = args.data.clone().unwrap_or_else(|| kept.path().join("data"));
@@ -241,31 +181,32 @@ fn run(args: &Args) -> Result<Figures, BenchError> {
     let mut rows = 0;
     let (mut floors, mut firsts, mut seconds) = (Vec::new(), Vec::new(), Vec::new());
     let python = if args.only_ours { None } else { crate::python() };
-    let mut scripts: Vec<Vec<Cost>> = vec![Vec::new(); SCRIPTS.len()];
+    let group = |group, name| python.as_deref().map(|python| Contenders::new(python, group, kept.path().join(name)));
+    let (mut same_ledger, mut sums_only) = (group(SAME_LEDGER, "ledger"), group(SUMS_ONLY, "sums"));
     for round in 1..=rounds {
         say(&format!("round {round} of {rounds}"));
         let (cost, said) = measured("the floor", &mut own_floor(&root)?)?;
         rows = said.trim().parse().unwrap_or(0);
         floors.push(cost);
         forget(&root, round)?;
-        firsts.push(measured("the first roll-up", &mut roll_up(&root))?.0);
+        let ours = measured("the first roll-up", &mut roll_up(&root))?.0;
+        firsts.push(ours);
         seconds.push(measured("the second roll-up", &mut roll_up(&root))?.0);
-        if let Some(python) = &python {
-            for (i, (name, script)) in SCRIPTS.into_iter().enumerate() {
-                let out = kept.path().join(name);
-                scripts[i].push(measured(name, &mut one_thread(python, script, &root, &out))?.0);
-            }
+        if let Some(scripts) = &mut same_ledger {
+            // All but the fastest would take longer than the rest of the benchmark, and are run once.
+            scripts.run(&root, if round == rounds { SAME_LEDGER.len() } else { 1 }, ours)?;
+        }
+        if let Some(scripts) = &mut sums_only {
+            scripts.run(&root, SUMS_ONLY.len(), ours)?;
         }
     }
-    let agree = python.as_ref().map(|python| agree(python, &root, kept.path())).transpose()?;
+    let ledger_cells = same_ledger.as_ref().map(|scripts| scripts.hold(&root)).transpose()?;
+    let agree = sums_only.as_ref().map(|scripts| scripts.agree(&root)).transpose()?;
+    let report = |scripts: Option<Contenders>| scripts.map(|s| s.report()).unwrap_or_default();
     let (floor, first, second) = (median(&floors), median(&firsts), median(&seconds));
     let new_day_cpu_s = new_day(&root)? - second.cpu_s;
     fs::remove_dir_all(aside(&root)).map_err(io_error("remove what was put aside"))?;
     let vehicle_days = files(&root.join("motion"), "parquet")?.len();
-    let script = |((name, _), costs): ((&'static str, &str), &Vec<Cost>)| {
-        let cost = median(costs);
-        Script { name, cost, over_ours: cost.cpu_s / first.cpu_s }
-    };
     Ok(Figures {
         quick: args.quick,
         vehicle_days,
@@ -281,15 +222,21 @@ fn run(args: &Args) -> Result<Figures, BenchError> {
         new_day_over_share: new_day_cpu_s / ((first.cpu_s - second.cpu_s) * share_of_last_day(&root)?),
         cpu_s_per_vehicle_week: first.cpu_s / vehicle_days as f64 * 5.0,
         derived_bytes: size(&root, Table::DERIVED.map(Table::name).as_slice())?,
-        scripts: if python.is_some() { SCRIPTS.into_iter().zip(&scripts).map(script).collect() } else { Vec::new() },
+        scripts: report(sums_only),
         agree,
+        ledger_scripts: report(same_ledger),
+        ledger_cells,
     })
 }
 
 fn plan(args: &Args) -> FleetPlan {
-    let (vehicles, days, hours) = if args.quick { (2, 2, 0.5) } else { (args.vehicles, args.days, args.hours) };
+    let (vehicles, days, hours) = if args.quick { (5, 2, 0.5) } else { (args.vehicles, args.days, args.hours) };
     let weeks = days.div_ceil(5);
-    FleetPlan { hours, days: days.min(5), ..FleetPlan::healthy(vehicles, weeks, 1) }
+    // The quick form is for the comparisons: sensors that are silent or have gaps, and fault codes, belong to that.
+    let faults = [Fault::SensorSilent, Fault::CoverageDropping, Fault::AssistDead, Fault::LateCutOff];
+    let plant = |(fault, vehicle)| Planted { vehicle, fault, from_week: 0 };
+    let planted = if args.quick { faults.into_iter().zip(1..).map(plant).collect() } else { Vec::new() };
+    FleetPlan { hours, days: days.min(5), planted, ..FleetPlan::healthy(vehicles, weeks, 1) }
 }
 
 fn own_floor(root: &Path) -> Result<Command, BenchError> {
@@ -302,15 +249,6 @@ fn own_floor(root: &Path) -> Result<Command, BenchError> {
 fn roll_up(root: &Path) -> Command {
     let mut command = Command::new(program("tallywheel-analyze"));
     command.args(["rollup", "--week", &week::name(0), "--jobs", "1", "--format", "csv", "--data"]).arg(root);
-    command
-}
-
-fn one_thread(python: &Path, script: &str, root: &Path, out: &Path) -> Command {
-    let mut command = Command::new(python);
-    command.arg(peer("fleet").join(script)).args([root, out]).env("PYTHONDONTWRITEBYTECODE", "1");
-    for name in ["POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "ARROW_NUM_THREADS"] {
-        command.env(name, "1");
-    }
     command
 }
 
@@ -333,55 +271,6 @@ fn forget(root: &Path, round: usize) -> Result<(), BenchError> {
 /// Where derived tables of earlier rounds are.
 fn aside(root: &Path) -> PathBuf {
     root.join(".aside")
-}
-
-/// Runs a contender; gives what it took and what it said.
-fn measured(what: &str, command: &mut Command) -> Result<(Cost, String), BenchError> {
-    let begun = Instant::now();
-    let before = children_cpu_s()?;
-    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn();
-    let child = child.map_err(io_error(format!("start {what}")))?;
-    let watched = watch_memory(child.id());
-    let output = child.wait_with_output().map_err(io_error(format!("wait for {what}")))?;
-    let peak_mib = watched.join().unwrap_or(0.0);
-    // 1 is for faults in the data, of which a simulated fleet has none; a script has no such code.
-    if !output.status.success() {
-        let said = String::from_utf8_lossy(&output.stderr).trim().to_owned();
-        return Err(BenchError::Contender { what: what.to_owned(), status: output.status.to_string(), said });
-    }
-    let cost = Cost { cpu_s: children_cpu_s()? - before, wall_s: begun.elapsed().as_secs_f64(), peak_mib };
-    say(&format!("  {what}: {:.2} s of CPU, {:.1} s, {:.0} MiB", cost.cpu_s, cost.wall_s, cost.peak_mib));
-    Ok((cost, String::from_utf8_lossy(&output.stdout).into_owned()))
-}
-
-/// CPU time of all children that have ended, s.
-fn children_cpu_s() -> Result<f64, BenchError> {
-    let usage = getrusage(UsageWho::RUSAGE_CHILDREN).map_err(|e| io_error("ask for the CPU time used")(e.into()))?;
-    Ok((usage.user_time().num_microseconds() + usage.system_time().num_microseconds()) as f64 / 1e6)
-}
-
-/// The most memory that a process has had resident, MiB, watched until it is gone.
-fn watch_memory(process: u32) -> thread::JoinHandle<f64> {
-    thread::spawn(move || {
-        let mut peak: f64 = 0.0;
-        let path = format!("/proc/{process}/status");
-        while let Ok(text) = fs::read_to_string(&path) {
-            // A process that has ended and is not waited for yet has no memory any more.
-            let Some(line) = text.lines().find_map(|l| l.strip_prefix("VmHWM:")) else { break };
-            let kib: f64 = line.split_whitespace().next().and_then(|k| k.parse().ok()).unwrap_or(0.0);
-            peak = peak.max(kib / 1024.0);
-            thread::sleep(Duration::from_millis(5));
-        }
-        peak
-    })
-}
-
-/// The run of median CPU time, with the largest memory of all.
-fn median(costs: &[Cost]) -> Cost {
-    let mut sorted = costs.to_vec();
-    sorted.sort_by(|a, b| a.cpu_s.total_cmp(&b.cpu_s));
-    let middle = sorted.get(sorted.len() / 2).copied().unwrap_or_default();
-    Cost { peak_mib: costs.iter().map(|c| c.peak_mib).fold(0.0, f64::max), ..middle }
 }
 
 /// Manifests of the last day.
@@ -428,26 +317,6 @@ fn size(root: &Path, tables: &[&str]) -> Result<u64, BenchError> {
     Ok(bytes)
 }
 
-/// Whether the scripts agree, and the daily table with them.
-fn agree(python: &Path, root: &Path, outs: &Path) -> Result<bool, BenchError> {
-    let mut all = true;
-    for (name, _) in SCRIPTS.into_iter().skip(1) {
-        let mut compare = Command::new(python);
-        compare.arg(peer("fleet").join("compare.py")).args([outs.join(SCRIPTS[0].0), outs.join(name)]);
-        all &= told(&mut compare, name)?;
-    }
-    let mut check = Command::new(python);
-    check.arg(peer("fleet").join("days_check.py")).arg(root).arg(outs.join(SCRIPTS[0].0));
-    Ok(told(&mut check, "days")? && all)
-}
-
-fn told(command: &mut Command, what: &str) -> Result<bool, BenchError> {
-    let output = command.env("PYTHONDONTWRITEBYTECODE", "1").output().map_err(io_error("start Python"))?;
-    let text = String::from_utf8_lossy(&output.stdout);
-    say(&format!("  {what}: {}{}", text.lines().last().unwrap_or_default(), String::from_utf8_lossy(&output.stderr)));
-    Ok(output.status.success())
-}
-
 impl Figures {
     fn table(&self) -> String {
         let line = |what: &str, value: String, goal: &str| format!("{what:<52} {value:>14}  {goal}");
@@ -466,15 +335,40 @@ impl Figures {
             line("a new day over its share", format!("{:.2}", self.new_day_over_share), "goal 1.2"),
         ];
         let goals = [("numpy", "goal 3"), ("polars", "goal 4"), ("duckdb", "goal 7"), ("pandas", "goal 8")];
-        for script in &self.scripts {
-            let goal = goals.iter().find(|(n, _)| *n == script.name).map_or("", |(_, g)| g);
-            let value = format!("{:.1}×", script.over_ours);
-            let memory = format!("{goal} ({:.1} s, {:.0} MiB)", script.cost.cpu_s, script.cost.peak_mib);
-            lines.push(line(&format!("{} over ours, CPU", script.name), value, &memory));
+        let mut group = |what: &str, scripts: &[Script]| {
+            for script in scripts {
+                let goal = goals.iter().find(|(n, _)| *n == script.name).map_or("", |(_, g)| g);
+                let cost = format!("{goal} ({:.1} s, {:.0} MiB)", script.cost.cpu_s, script.cost.peak_mib);
+                let what = format!("{what}, {} over ours, CPU", script.name);
+                lines.push(line(&what, format!("{:.1}×", script.over_ours), &cost));
+            }
+        };
+        group("same ledger", &self.ledger_scripts);
+        group("trips and sums only", &self.scripts);
+        if let Some(held) = &self.ledger_cells {
+            let largest = format!("largest difference {:.0e}", held.largest);
+            lines.push(line("cells of the same ledger held against ours", held.cells.to_string(), &largest));
+            let differ = if held.differ == 0 { "none".to_owned() } else { held.differ.to_string() };
+            lines.push(line("… that differ by more than 1e-9", differ, ""));
         }
         if let Some(agree) = self.agree {
-            lines.push(line("all agree to 1e-9", if agree { "yes" } else { "NO" }.to_owned(), ""));
+            lines.push(line("trips and sums agree to 1e-9", if agree { "yes" } else { "NO" }.to_owned(), ""));
         }
         lines.join("\n")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::COLUMNS;
+
+    #[test]
+    fn the_scripts_of_the_same_ledger_read_what_the_floor_decodes() {
+        let script =
+            std::fs::read_to_string(crate::peer("fleet").join("ledger_common.py")).expect("the scripts' columns");
+        for (table, columns) in COLUMNS {
+            let line = format!("    \"{table}\": {columns:?},\n");
+            assert!(script.contains(&line), "{line}");
+        }
     }
 }
