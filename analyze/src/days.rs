@@ -18,6 +18,7 @@ use crate::{
     ageing::LifeUse,
     ledger::SessionLedger,
     rainflow::cycles,
+    thermal::winding_cycles,
     trips::{Mode, Trip, total},
 };
 use bins::{Bins, Heat, WindingBin};
@@ -211,9 +212,6 @@ fn class_km_h(speed_m_s: f64) -> i64 {
     (speed_m_s * 3.6) as i64 / DAY_CLASS_KM_H * DAY_CLASS_KM_H
 }
 
-/// Range from which a cycle of a winding's temperature counts, K: below it are what single launches and hills do.
-const CYCLE_K: f64 = 20.0;
-
 /// A UTC day, µs.
 const DAY_US: i64 = 86_400_000_000;
 
@@ -290,8 +288,7 @@ fn sums(bins: &Bins, heat: &Heat, range: Range<usize>, trips: &[Trip], ledger: &
 
 /// Cycles of a winding's temperature that count.
 fn cycles_of(winding: &[WindingBin]) -> f64 {
-    let cycles = cycles(winding.iter().filter_map(|bin| bin.mean_c));
-    cycles.iter().filter(|c| c.range >= CYCLE_K).map(|c| c.count).sum()
+    winding_cycles(&cycles(winding.iter().filter_map(|bin| bin.mean_c)))
 }
 
 /// Hours at the class temperature that would have aged a winding as much.

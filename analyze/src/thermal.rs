@@ -9,10 +9,23 @@ use std::collections::BTreeMap;
 use polars::prelude::PolarsResult;
 use tallywheel_schemas::report::{AboveLimit, MotorHeat, TemperatureClass};
 
-use crate::{ageing::LifeUse, columns, ledger::SessionLedger};
+use crate::{
+    ageing::LifeUse,
+    columns,
+    ledger::SessionLedger,
+    rainflow::{Cycle, Rainflow},
+};
 
 /// Width of a temperature class, K.
 pub const CLASS_WIDTH_K: f64 = 5.0;
+
+/// Range from which a cycle of a winding's temperature counts, K: smaller ones are of single launches and hills.
+pub const CYCLE_K: f64 = 20.0;
+
+/// How many of the cycles count, halves as halves.
+pub fn winding_cycles(cycles: &[Cycle]) -> f64 {
+    cycles.iter().filter(|c| c.range >= CYCLE_K).map(|c| c.count).sum()
+}
 
 /// Heat of every motor position over some sessions, by position name.
 ///
@@ -33,6 +46,7 @@ pub fn exposure<'a>(ledgers: impl IntoIterator<Item = &'a SessionLedger>) -> Pol
             motor.winding(mean[i], max[i], valid[i].unwrap_or(0.0));
             motor.controller(c_mean[i], c_max[i], c_valid[i].unwrap_or(0.0));
         }
+        motors.values_mut().for_each(Exposure::end_session);
     }
     Ok(motors.into_iter().map(|(position, motor)| motor.finish(position)).collect())
 }
@@ -43,6 +57,9 @@ struct Exposure {
     covered_s: f64,
     above: Vec<AboveLimit>,
     life: LifeUse,
+    /// Of the session at hand.
+    counting: Rainflow,
+    cycles: f64,
     class_c: f64,
     classes: BTreeMap<i64, f64>,
     controller_peak_c: Option<f64>,
@@ -58,6 +75,8 @@ impl Exposure {
             covered_s: 0.0,
             above: limits(&assist.winding_limits_c),
             life: LifeUse::new(class_c),
+            counting: Rainflow::new(),
+            cycles: 0.0,
             class_c,
             classes: BTreeMap::new(),
             controller_peak_c: None,
@@ -70,6 +89,7 @@ impl Exposure {
         let Some(t) = mean_c else { return };
         self.covered_s += seconds;
         self.life.add(t, seconds);
+        self.counting.add(t);
         *self.classes.entry((t / CLASS_WIDTH_K).floor() as i64).or_default() += seconds;
         count_above(&mut self.above, t, seconds);
     }
@@ -81,7 +101,13 @@ impl Exposure {
         }
     }
 
-    fn finish(self, position: String) -> MotorHeat {
+    /// What happened to the winding between two recordings is not known.
+    fn end_session(&mut self) {
+        self.cycles += winding_cycles(&std::mem::take(&mut self.counting).finish());
+    }
+
+    fn finish(mut self, position: String) -> MotorHeat {
+        self.end_session();
         let class = |(i, seconds)| TemperatureClass { from_c: i as f64 * CLASS_WIDTH_K, seconds };
         MotorHeat {
             position,
@@ -91,6 +117,7 @@ impl Exposure {
             life_used_fraction: self.life.fraction(),
             equivalent_hours: self.life.equivalent_hours(),
             class_c: self.class_c,
+            winding_cycles: self.cycles,
             controller_peak_c: self.controller_peak_c,
             controller_seconds_above: self.controller_above,
             histogram: self.classes.into_iter().map(class).collect(),
@@ -129,5 +156,7 @@ mod tests {
         assert!((heat.equivalent_hours - 0.7248).abs() < 0.03, "{}", heat.equivalent_hours);
         assert!((heat.covered_s - 5760.0).abs() < 1e-9);
         assert_eq!(heat.histogram.len(), 3);
+        // Up by 50 K in one go is half a cycle.
+        assert!((heat.winding_cycles - 0.5).abs() < 1e-12, "{}", heat.winding_cycles);
     }
 }

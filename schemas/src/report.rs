@@ -239,6 +239,9 @@ pub struct MotorHeat {
     pub equivalent_hours: f64,
     /// Class temperature of the insulation.
     pub class_c: f64,
+    /// Cycles of the winding's temperature of 20 K and more within recordings, halves as halves (rainflow counting by
+    /// ASTM E1049-85).
+    pub winding_cycles: f64,
     /// Highest controller temperature.
     pub controller_peak_c: Option<f64>,
     /// Time above each controller limit.

@@ -287,6 +287,7 @@ pub(super) fn thermal(
         ("controller_seconds_above", "Seconds above controller limits"),
         ("equivalent_hours", "Hours at class temperature"),
         ("life_used_fraction", "Life used ppm"),
+        ("winding_cycles", "Winding cycles of 20 K"),
     ]);
     let shown = |t: f64| if us { fahrenheit(t) } else { t };
     let above = |limits: &[tallywheel_schemas::report::AboveLimit]| {
@@ -305,6 +306,7 @@ pub(super) fn thermal(
                 above(&m.controller_seconds_above),
                 Cell::number(Some(m.equivalent_hours), 4),
                 Cell::number(Some(life), 2),
+                Cell::number(Some(m.winding_cycles), 1),
             ]);
         }
     }

@@ -12,12 +12,13 @@ use tallywheel_schemas::{
 
 use super::{
     CAUTIONS, METHOD, Plots,
-    text::{consumption, distance, interval, mileage_line, significant, temperature},
+    text::{consumption, distance, interval, mileage_line, significant, temperature, temperature_difference},
     wording,
 };
 use crate::{
     figure::{self, duration, fixed, signed},
     page,
+    thermal::CYCLE_K,
 };
 
 const STYLE: &str = include_str!("page.css");
@@ -196,7 +197,7 @@ fn heat(report: &Report, plots: &Plots, units: Units) -> Markup {
             @if report.thermal.is_empty() { p { "No motor channels were recorded." } }
             table.runs {
                 thead { tr { th { "Motor" } th.n { "Winding peak" } th { "Time above" } th.n { "Controller peak" } th { "Time above" }
-                    th.n { "Insulation life used" } } }
+                    th.n { "Insulation life used" } th.n { "Cycles of " (temperature_difference(CYCLE_K, units)) } } }
                 tbody { @for m in &report.thermal { tr {
                     td { (m.position) }
                     td.n { (peak(m.peak_c)) }
@@ -204,12 +205,13 @@ fn heat(report: &Report, plots: &Plots, units: Units) -> Markup {
                     td.n { (peak(m.controller_peak_c)) }
                     td { @for a in &m.controller_seconds_above { div { (temperature(a.limit_c, units)) ": " (duration(a.seconds)) } } }
                     td.n { (format!("{:.1} ppm", m.life_used_fraction * 1e6)) }
+                    td.n { (fixed(m.winding_cycles, 1)) }
                 } } }
             }
             @if let Some(svg) = &plots.temperatures {
                 figure { (PreEscaped(svg)) figcaption { "Time by winding temperature over all assisted runs." } }
             }
-            p.note { "Life used is relative to " (fixed(crate::ageing::NOMINAL_LIFE_H, 0)) " h at class temperature; ppm are parts per million of it. Not a forecast." }
+            p.note { "Life used is relative to " (fixed(crate::ageing::NOMINAL_LIFE_H, 0)) " h at class temperature; ppm are parts per million of it. Not a forecast. Cycles of the winding's temperature by rainflow counting (ASTM E1049-85), within recordings." }
         }
     }
 }

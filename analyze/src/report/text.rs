@@ -15,7 +15,10 @@ use tallywheel_schemas::{
 };
 
 use super::CAUTIONS;
-use crate::figure::{duration, fixed, rounded, signed};
+use crate::{
+    figure::{duration, fixed, rounded, signed},
+    thermal::CYCLE_K,
+};
 
 /// Renders a report as text.
 pub fn text(report: &Report, units: Units) -> String {
@@ -76,11 +79,13 @@ fn write(out: &mut String, report: &Report, units: Units) -> std::fmt::Result {
             .collect();
         writeln!(
             out,
-            "  {:<12} winding peak {}, {}; insulation life used {:.2e} of nominal",
+            "  {:<12} winding peak {}, {}; insulation life used {:.2e} of nominal; {} cycles of {} and more",
             motor.position,
             motor.peak_c.map_or_else(|| "unknown".to_owned(), |t| temperature(t, units)),
             above.join(", "),
-            motor.life_used_fraction
+            motor.life_used_fraction,
+            fixed(motor.winding_cycles, 1),
+            temperature_difference(CYCLE_K, units)
         )?;
     }
     evidence::provenance(out, report)?;
@@ -180,6 +185,14 @@ pub(super) fn temperature(celsius: f64, units: Units) -> String {
     match units {
         Units::Metric => format!("{} °C", fixed(celsius, 0)),
         Units::Us => format!("{} °F", fixed(fahrenheit(celsius), 0)),
+    }
+}
+
+/// A difference of two temperatures.
+pub(super) fn temperature_difference(kelvin: f64, units: Units) -> String {
+    match units {
+        Units::Metric => format!("{} K", fixed(kelvin, 0)),
+        Units::Us => format!("{} °F", fixed(kelvin * 1.8, 0)),
     }
 }
 

@@ -320,7 +320,7 @@ fn details(v: &VehicleReport, units: Units) -> Markup {
         ("Short and slow days", "short_slow_days_share", percent),
         ("Hottest winding", "winding_max_c", temperature),
         ("Winding above its first limit", "winding_hot_s", seconds),
-        ("Winding, cycles of 20 K and more", "winding_cycles", |v, _| fixed(v, 0)),
+        ("Winding, cycles of 20 K (36 °F) and more", "winding_cycles", |v, _| fixed(v, 0)),
         ("Winding, ageing in hours at its class temperature", "winding_life_h", |v, _| format!("{} h", fixed(v, 2))),
         ("Hottest controller", "controller_max_c", temperature),
         ("Driving above the cut-off", "late_cutoff_s", seconds),
