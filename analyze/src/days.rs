@@ -65,6 +65,8 @@ pub struct DaySums {
     pub pack_in_wh: Option<f64>,
     pub pack_in_driving_wh: Option<f64>,
     pub pack_valid_s: Option<f64>,
+    pub pack_distance_m: Option<f64>,
+    pub pack_distance_wh: Option<f64>,
     pub wall_wh: Option<f64>,
     pub wall_valid_s: Option<f64>,
     pub engine_on_s: Option<f64>,
@@ -243,6 +245,11 @@ fn sums(bins: &Bins, heat: &Heat, range: Range<usize>, trips: &[Trip], ledger: &
     };
     let driving: Vec<usize> = range.clone().filter(|i| trips.iter().any(|t| is_within(bins.start(*i), t))).collect();
     let soc = &bins.soc_end_pct;
+    let of_both = || range.clone().filter(|i| bins.has_distance(*i) && bins.has_pack(*i));
+    let net_wh = |i: usize| {
+        let regeneration = bins.pack_in_wh[i].filter(|_| driving.binary_search(&i).is_ok()).unwrap_or_default();
+        bins.pack_out_wh[i].map(|out| out - regeneration)
+    };
     DaySums {
         recorded_s: overlap_s(day_us, (manifest.start_us.as_us(), manifest.end_us.as_us())),
         distance_m: over(&bins.distance_m),
@@ -258,6 +265,8 @@ fn sums(bins: &Bins, heat: &Heat, range: Range<usize>, trips: &[Trip], ledger: &
         pack_in_driving_wh: total(driving.iter().map(|i| bins.pack_in_wh[*i]))
             .or_else(|| over(&bins.pack_in_wh).map(|_| 0.0)),
         pack_valid_s: over(&bins.pack_valid_s),
+        pack_distance_m: total(of_both().map(|i| bins.distance_m[i])),
+        pack_distance_wh: total(of_both().map(net_wh)),
         wall_wh: over(&bins.wall_wh),
         wall_valid_s: over(&bins.wall_valid_s),
         engine_on_s: over(&bins.engine_on_s),

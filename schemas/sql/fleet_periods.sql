@@ -22,27 +22,24 @@ SELECT
     SUM(fuel_assist_l) AS fuel_assist_l,
     SUM(fuel_unassisted_l) AS fuel_unassisted_l,
     CASE
-        WHEN SUM(CASE WHEN fuel_l IS NOT NULL THEN distance_km ELSE 0.0 END) > 0
-            THEN 100.0 * SUM(fuel_l) / SUM(CASE WHEN fuel_l IS NOT NULL THEN distance_km ELSE 0.0 END)
+        WHEN SUM(CASE WHEN l_per_100km IS NOT NULL THEN l_per_100km_over_km ELSE 0.0 END) > 0
+            THEN SUM(l_per_100km * l_per_100km_over_km) / SUM(CASE WHEN l_per_100km IS NOT NULL THEN l_per_100km_over_km ELSE 0.0 END)
     END AS l_per_100km,
     CASE
-        WHEN SUM(CASE WHEN fuel_assist_l IS NOT NULL THEN distance_assist_km ELSE 0.0 END) > 0
-            THEN 100.0 * SUM(fuel_assist_l) / SUM(CASE WHEN fuel_assist_l IS NOT NULL THEN distance_assist_km ELSE 0.0 END)
+        WHEN SUM(CASE WHEN l_per_100km_assisted IS NOT NULL THEN l_per_100km_assisted_over_km ELSE 0.0 END) > 0
+            THEN SUM(l_per_100km_assisted * l_per_100km_assisted_over_km) / SUM(CASE WHEN l_per_100km_assisted IS NOT NULL THEN l_per_100km_assisted_over_km ELSE 0.0 END)
     END AS l_per_100km_assisted,
     CASE
-        WHEN SUM(CASE WHEN fuel_unassisted_l IS NOT NULL THEN distance_unassisted_km ELSE 0.0 END) > 0
-            THEN
-                100.0 * SUM(fuel_unassisted_l)
-                / SUM(CASE WHEN fuel_unassisted_l IS NOT NULL THEN distance_unassisted_km ELSE 0.0 END)
+        WHEN SUM(CASE WHEN l_per_100km_unassisted IS NOT NULL THEN l_per_100km_unassisted_over_km ELSE 0.0 END) > 0
+            THEN SUM(l_per_100km_unassisted * l_per_100km_unassisted_over_km) / SUM(CASE WHEN l_per_100km_unassisted IS NOT NULL THEN l_per_100km_unassisted_over_km ELSE 0.0 END)
     END AS l_per_100km_unassisted,
     SUM(pack_out_kwh) AS pack_out_kwh,
     SUM(pack_in_kwh) AS pack_in_kwh,
     SUM(pack_in_driving_kwh) AS pack_in_driving_kwh,
     SUM(wall_kwh) AS wall_kwh,
     CASE
-        WHEN SUM(CASE WHEN pack_wh_per_km IS NOT NULL THEN distance_km ELSE 0.0 END) > 0
-            THEN
-                SUM(pack_wh_per_km * distance_km) / SUM(CASE WHEN pack_wh_per_km IS NOT NULL THEN distance_km ELSE 0.0 END)
+        WHEN SUM(CASE WHEN pack_wh_per_km IS NOT NULL THEN pack_wh_per_km_over_km ELSE 0.0 END) > 0
+            THEN SUM(pack_wh_per_km * pack_wh_per_km_over_km) / SUM(CASE WHEN pack_wh_per_km IS NOT NULL THEN pack_wh_per_km_over_km ELSE 0.0 END)
     END AS pack_wh_per_km,
     CASE WHEN SUM(drive_days) > 0 THEN CAST(SUM(short_days) AS DOUBLE) / SUM(drive_days) END AS short_days_share,
     CASE WHEN SUM(drive_days) > 0 THEN CAST(SUM(slow_days) AS DOUBLE) / SUM(drive_days) END AS slow_days_share,

@@ -2,7 +2,8 @@
 --
 -- Reads days, class_days, class_reference, calendar (role `now`) and parameters, a table of one row:
 -- day_distance_m and day_speed_km_h (what makes a short and a slow day), empty_soc_pct (a pack that was below was used up).
--- Mileage is summed fuel over summed distance, never a mean of ratios. `*_standardised` is what the vehicle would have
+-- Mileage is summed fuel over summed distance, never a mean of ratios, and both of the time in which both are known: a
+-- meter that was silent for a day would halve the consumption otherwise. `*_over_km` is that distance. `*_standardised` is what the vehicle would have
 -- taken on the fleet's pooled driving of the reference days (direct standardisation by class of speed), and
 -- `*_standardised_share` the share of that driving in classes in which it was seen.
 WITH session_days AS (
@@ -34,6 +35,8 @@ sums AS (
         SUM(pack_out_wh) AS pack_out_wh,
         SUM(pack_in_wh) AS pack_in_wh,
         SUM(pack_in_driving_wh) AS pack_in_driving_wh,
+        SUM(pack_distance_m) AS pack_distance_m,
+        SUM(pack_distance_wh) AS pack_distance_wh,
         SUM(wall_wh) AS wall_wh,
         SUM(assist_on_s) AS assist_on_s,
         MAX(winding_max_c) AS winding_max_c,
@@ -82,7 +85,8 @@ drive_days AS (
         MIN(CASE WHEN is_drive = 1 THEN soc_min_pct END) AS soc_min_pct
     FROM session_days
     GROUP BY period, vehicle, day
-    HAVING SUM(COALESCE(trips, 0)) > 0
+    -- Not by where trips set off: one past midnight is driving on both days.
+    HAVING SUM(COALESCE(drive_s, 0)) > 0
 ),
 
 -- A day is slow with at most a hundredth of its distance at or above the given speed.
@@ -114,11 +118,26 @@ own AS (
         s.mode AS mode,
         s.class_km_h AS class_km_h,
         SUM(s.fuel_ml) AS fuel_ml,
+        SUM(s.fuel_distance_m) AS fuel_distance_m,
         SUM(s.fuel_seconds) AS fuel_seconds
     FROM calendar AS c
     INNER JOIN class_days AS s ON s.day = c.day
     WHERE c.role = 'now'
     GROUP BY c.period, s.vehicle, s.mode, s.class_km_h
+),
+
+measured AS (
+    SELECT
+        period,
+        vehicle,
+        SUM(CASE WHEN mode = 'all' THEN fuel_ml END) AS fuel_ml,
+        SUM(CASE WHEN mode = 'all' THEN fuel_distance_m END) AS distance_m,
+        SUM(CASE WHEN mode = 'assisted' THEN fuel_ml END) AS fuel_assist_ml,
+        SUM(CASE WHEN mode = 'assisted' THEN fuel_distance_m END) AS distance_assist_m,
+        SUM(CASE WHEN mode = 'unassisted' THEN fuel_ml END) AS fuel_unassisted_ml,
+        SUM(CASE WHEN mode = 'unassisted' THEN fuel_distance_m END) AS distance_unassisted_m
+    FROM own
+    GROUP BY period, vehicle
 ),
 
 pooled AS (
@@ -173,11 +192,14 @@ SELECT
     s.fuel_ml / 1000.0 AS fuel_l,
     s.fuel_assist_ml / 1000.0 AS fuel_assist_l,
     s.fuel_unassisted_ml / 1000.0 AS fuel_unassisted_l,
-    CASE WHEN s.distance_m > 0 THEN 100.0 * s.fuel_ml / s.distance_m END AS l_per_100km,
-    CASE WHEN s.distance_assist_m > 0 THEN 100.0 * s.fuel_assist_ml / s.distance_assist_m END AS l_per_100km_assisted,
+    CASE WHEN m.distance_m > 0 THEN 100.0 * m.fuel_ml / m.distance_m END AS l_per_100km,
+    m.distance_m / 1000.0 AS l_per_100km_over_km,
+    CASE WHEN m.distance_assist_m > 0 THEN 100.0 * m.fuel_assist_ml / m.distance_assist_m END AS l_per_100km_assisted,
+    m.distance_assist_m / 1000.0 AS l_per_100km_assisted_over_km,
     CASE
-        WHEN s.distance_unassisted_m > 0 THEN 100.0 * s.fuel_unassisted_ml / s.distance_unassisted_m
+        WHEN m.distance_unassisted_m > 0 THEN 100.0 * m.fuel_unassisted_ml / m.distance_unassisted_m
     END AS l_per_100km_unassisted,
+    m.distance_unassisted_m / 1000.0 AS l_per_100km_unassisted_over_km,
     z.l_all AS l_per_100km_standardised,
     z.share_all AS standardised_share,
     z.l_assisted AS l_per_100km_assisted_standardised,
@@ -188,7 +210,8 @@ SELECT
     s.pack_in_wh / 1000.0 AS pack_in_kwh,
     s.pack_in_driving_wh / 1000.0 AS pack_in_driving_kwh,
     s.wall_wh / 1000.0 AS wall_kwh,
-    CASE WHEN s.distance_m > 0 THEN (s.pack_out_wh - s.pack_in_driving_wh) * 1000.0 / s.distance_m END AS pack_wh_per_km,
+    CASE WHEN s.pack_distance_m > 0 THEN s.pack_distance_wh * 1000.0 / s.pack_distance_m END AS pack_wh_per_km,
+    s.pack_distance_m / 1000.0 AS pack_wh_per_km_over_km,
     k.short_days AS short_days,
     k.slow_days AS slow_days,
     k.short_slow_days AS short_slow_days,
@@ -218,5 +241,6 @@ SELECT
     u.calibration_due AS calibration_due
 FROM sums AS s
 LEFT JOIN kinds AS k ON k.period = s.period AND k.vehicle = s.vehicle
+LEFT JOIN measured AS m ON m.period = s.period AND m.vehicle = s.vehicle
 LEFT JOIN standardised AS z ON z.period = s.period AND z.vehicle = s.vehicle
 LEFT JOIN due AS u ON u.period = s.period AND u.vehicle = s.vehicle

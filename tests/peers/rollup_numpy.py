@@ -54,7 +54,7 @@ days, classes = table("days"), table("speed_classes")
 role = lambda period, wanted: {d for p, d, r in calendar if p == period and r == wanted}
 periods = list(dict.fromkeys(p for p, _, _ in calendar))
 
-# Every vehicle's day in every class, by mode: [distance, seconds, fuel, seconds with fuel], None for unknown fuel.
+# Every vehicle's day in every class, by mode: [distance, seconds, fuel, seconds with fuel, distance with fuel], None for unknown fuel.
 cells = {}
 for i in range(len(classes["vehicle"])):
     if np.isnan(classes["class_km_h"][i]):
@@ -66,11 +66,12 @@ for i in range(len(classes["vehicle"])):
     for mode in MODES:
         if mode in ("all", classes["assist"][i]):
             key = (classes["vehicle"][i], classes["day"][i], mode, int(classes["class_km_h"][i]))
-            cell = cells.setdefault(key, [0.0, 0.0, None, 0.0])
+            cell = cells.setdefault(key, [0.0, 0.0, None, 0.0, 0.0])
             cell[0] += 0.0 if np.isnan(distance) else distance
             cell[1] += seconds
             cell[2] = cell[2] if np.isnan(fuel) else (cell[2] or 0.0) + fuel
             cell[3] += known
+            cell[4] += 0.0 if np.isnan(fuel) else with_fuel
 
 
 def pooled(period, wanted, by_vehicle):
@@ -79,8 +80,8 @@ def pooled(period, wanted, by_vehicle):
     for (vehicle, day, mode, c), cell in cells.items():
         if day in chosen:
             key = (vehicle, mode, c) if by_vehicle else (mode, c)
-            s = sums.setdefault(key, [0.0, 0.0, None, 0.0])
-            s[0] += cell[0]; s[1] += cell[1]; s[3] += cell[3]
+            s = sums.setdefault(key, [0.0, 0.0, None, 0.0, 0.0])
+            s[0] += cell[0]; s[1] += cell[1]; s[3] += cell[3]; s[4] += cell[4]
             if cell[2] is not None:
                 s[2] = (s[2] or 0.0) + cell[2]
     return sums
@@ -133,7 +134,7 @@ def vehicle_period(period, vehicle, reference, own):
     driven = []
     for day in sorted(set(d["day"])):
         one = d["day"] == day
-        if np.nansum(d["trips"][one]) > 0:
+        if np.nansum(d["drive_s"][one]) > 0:
             fast = sum(cell[0] for (v, dd, mode, c), cell in cells.items()
                        if (v, dd, mode) == (vehicle, day, "all") and c >= P["day_speed_km_h"])
             driven.append((total(d["distance_m"][one]), fast, extreme(d["soc_min_pct"][one & drive], np.min)))
@@ -151,9 +152,12 @@ def vehicle_period(period, vehicle, reference, own):
            "engine_h": scaled(s["engine_on_s"], 1 / 3600), "distance_km": km("distance_m"),
            "distance_assist_km": km("distance_assist_m"), "distance_unassisted_km": km("distance_unassisted_m"),
            "assist_share": over(s["distance_assist_m"], known), "fuel_l": km("fuel_ml"), "fuel_assist_l": km("fuel_assist_ml"),
-           "fuel_unassisted_l": km("fuel_unassisted_ml"), "l_per_100km": over(s["fuel_ml"], s["distance_m"], 100),
-           "l_per_100km_assisted": over(s["fuel_assist_ml"], s["distance_assist_m"], 100),
-           "l_per_100km_unassisted": over(s["fuel_unassisted_ml"], s["distance_unassisted_m"], 100)}
+           "fuel_unassisted_l": km("fuel_unassisted_ml")}
+    for mode, name in zip(MODES, ("l_per_100km", "l_per_100km_assisted", "l_per_100km_unassisted")):
+        mine = [cell for (v, m, _), cell in own.items() if (v, m) == (vehicle, mode)]
+        fuels, metres = [c[2] for c in mine if c[2] is not None], sum(c[4] for c in mine) if mine else None
+        row[name] = over(sum(fuels) if fuels else None, metres, 100)
+        row[f"{name}_over_km"] = scaled(metres, 1 / 1000)
     for mode, name, share in (("all", "l_per_100km_standardised", "standardised_share"),
                               ("assisted", "l_per_100km_assisted_standardised", "assisted_standardised_share"),
                               ("unassisted", "l_per_100km_unassisted_standardised", "unassisted_standardised_share")):
@@ -166,9 +170,9 @@ def vehicle_period(period, vehicle, reference, own):
             if mine is not None and mine[3] > 0:
                 fuel, metres = (fuel or 0.0) + r[1] * mine[2] / mine[3], metres + r[0]
         row[name], row[share] = over(fuel, metres, 100), None if fuel is None else over(metres, all_metres)
-    net = None if s["pack_out_wh"] is None or s["pack_in_driving_wh"] is None else s["pack_out_wh"] - s["pack_in_driving_wh"]
     row |= {"pack_out_kwh": km("pack_out_wh"), "pack_in_kwh": km("pack_in_wh"), "pack_in_driving_kwh": km("pack_in_driving_wh"),
-            "wall_kwh": km("wall_wh"), "pack_wh_per_km": over(net, s["distance_m"], 1000)}
+            "wall_kwh": km("wall_wh"), "pack_wh_per_km": over(s["pack_distance_wh"], s["pack_distance_m"], 1000),
+            "pack_wh_per_km_over_km": km("pack_distance_m")}
     for name, count in zip(("short_days", "slow_days", "short_slow_days", "soc_days", "one_charge_days"), counts):
         row[name] = count if n else None
     row |= {"short_days_share": over(counts[0], n), "slow_days_share": over(counts[1], n),
@@ -199,14 +203,11 @@ def fleet_period(period, rows):
     row["assist_share"] = None if assisted is None or without is None else over(assisted, assisted + without)
     for k in ("fuel_l", "fuel_assist_l", "fuel_unassisted_l"):
         row[k] = plus(k)
-    for name, fuel, distance in (("l_per_100km", "fuel_l", "distance_km"),
-                                 ("l_per_100km_assisted", "fuel_assist_l", "distance_assist_km"),
-                                 ("l_per_100km_unassisted", "fuel_unassisted_l", "distance_unassisted_km")):
-        row[name] = over(plus(fuel), where(fuel, distance), 100)
     for k in ("pack_out_kwh", "pack_in_kwh", "pack_in_driving_kwh", "wall_kwh"):
         row[k] = plus(k)
-    weighted = [r["pack_wh_per_km"] * r["distance_km"] for r in rows if r["pack_wh_per_km"] is not None]
-    row["pack_wh_per_km"] = over(sum(weighted), where("pack_wh_per_km", "distance_km")) if weighted else None
+    for k in ("l_per_100km", "l_per_100km_assisted", "l_per_100km_unassisted", "pack_wh_per_km"):
+        weighted = [r[k] * r[f"{k}_over_km"] for r in rows if r[k] is not None]
+        row[k] = over(sum(weighted), where(k, f"{k}_over_km")) if weighted else None
     for share, part, whole in (("short_days_share", "short_days", "drive_days"), ("slow_days_share", "slow_days", "drive_days"),
                                ("short_slow_days_share", "short_slow_days", "drive_days"),
                                ("one_charge_days_share", "one_charge_days", "soc_days")):
@@ -225,7 +226,7 @@ def fleet_period(period, rows):
 results = {name: [] for name in ("class_days", "class_reference", "vehicle_days", "vehicle_periods", "fleet_periods")}
 for (vehicle, day, mode, c), cell in cells.items():
     results["class_days"].append({"vehicle": vehicle, "day": day, "mode": mode, "class_km_h": c, "distance_m": cell[0],
-                                  "seconds": cell[1], "fuel_ml": cell[2], "fuel_seconds": cell[3]})
+                                  "seconds": cell[1], "fuel_ml": cell[2], "fuel_distance_m": cell[4], "fuel_seconds": cell[3]})
 for period in periods:
     reference, own = pooled(period, "reference", False), pooled(period, "now", True)
     for (mode, c), r in reference.items():

@@ -83,6 +83,14 @@ impl Bins {
         Some(self.distance_m[i]? / covered)
     }
 
+    pub(super) fn has_distance(&self, i: usize) -> bool {
+        self.distance_m[i].is_some() && self.distance_valid_s[i].is_some_and(|s| s > 0.0)
+    }
+
+    pub(super) fn has_pack(&self, i: usize) -> bool {
+        self.pack_out_wh[i].is_some() && self.pack_valid_s[i].is_some_and(|s| s > 0.0)
+    }
+
     pub(super) fn has_fuel(&self, i: usize) -> bool {
         self.fuel_ml[i].is_some() && self.fuel_valid_s[i].is_some_and(|s| s > 0.0)
     }

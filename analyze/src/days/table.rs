@@ -86,6 +86,8 @@ impl DaySums {
             "pack_in_wh" => self.pack_in_wh,
             "pack_in_driving_wh" => self.pack_in_driving_wh,
             "pack_valid_s" => self.pack_valid_s,
+            "pack_distance_m" => self.pack_distance_m,
+            "pack_distance_wh" => self.pack_distance_wh,
             "wall_wh" => self.wall_wh,
             "wall_valid_s" => self.wall_valid_s,
             "engine_on_s" => self.engine_on_s,

@@ -9,11 +9,11 @@ use tallywheel_schemas::{
 };
 
 use super::{
-    Attention, Finding, Level, RollUpReport,
+    Attention, Finding, History, Level, Period, RollUpReport,
     attention::{METHOD, OwnChange},
     plots::{fleet_chart, sparkline},
     report::{VehicleReport, number},
-    text::{counted, drove},
+    text::{counted, drove, left_out_in_words, nothing_found},
     trend::{Trend, WEEKS},
 };
 use crate::{
@@ -64,7 +64,8 @@ fn fleet_sheet(report: &RollUpReport, units: Units) -> Markup {
                         (listed(report.attention.iter().skip(MOST_LISTED).map(|a| a.vehicle.as_str()), 24)) "." }
                 }
             }
-            (tiles(&report.fleet, &report.fleet_before, report.fleet_change.map(|c| c.consumption).as_ref(), report, units))
+            (tiles((&report.fleet, &report.fleet_before, report.seen.history_days),
+                report.fleet_change.map(|c| c.consumption).as_ref(), report, units))
             @if let Some(svg) = fleet_chart(report) {
                 figure { div.scroll { (PreEscaped(svg)) } figcaption {
                     "Standardised consumption against each vehicle’s four weeks before, with 95 % interval where there is room. \
@@ -73,8 +74,9 @@ fn fleet_sheet(report: &RollUpReport, units: Units) -> Markup {
             }
             (sparks(&report.fleet_trend, 190.0, units))
             p.note {
-                "Usual: the four weeks before, sums as of equally many days. Standardised: on the whole fleet’s driving by class of \
-                 speed in the four weeks before. Changes come from " (report.tests) " tests, adjusted so that a sound fleet \
+                "Usual: the four weeks before, sums as of equally many days since there are data. On the fleet’s driving: what the \
+                 vehicle would have taken for the whole fleet’s time by class of speed in those weeks. Standardised: its fuel over what the \
+                 fleet took for the vehicle’s own time by class. Consumption is of the distance for which fuel is known too. Changes come from " (report.tests) " tests, adjusted so that a sound fleet \
                  shows none in nineteen of twenty roll-ups; everything else is a limit that was exceeded."
                 @for note in &report.notes { " " (note) }
             }
@@ -86,7 +88,10 @@ fn headline(report: &RollUpReport) -> String {
     let n = report.attention.len();
     let now = report.attention.iter().filter(|a| a.level == Level::Now).count();
     match (n, now) {
-        (0, _) => format!("Nothing needs attention in {}.", counted(report.seen.now, "vehicle")),
+        (0, _) if report.tests > 0 && report.unusable_sessions.is_empty() => {
+            format!("Nothing needs attention in {}.", counted(report.seen.now, "vehicle"))
+        }
+        (0, _) => format!("{}.", nothing_found(report)),
         (1, 0) => "1 vehicle needs attention.".to_owned(),
         (1, _) => "1 vehicle needs attention before its next drive.".to_owned(),
         (_, 0) => format!("{n} vehicles need attention."),
@@ -110,8 +115,7 @@ fn survivors(report: &RollUpReport) -> String {
         text += &format!(" New, and in no change: {names}.");
     }
     if !report.unusable_sessions.is_empty() {
-        let sessions = counted(report.unusable_sessions.len(), "session");
-        text += &format!(" {sessions} could not be used and are left out.");
+        text += &format!(" {}.", left_out_in_words(report.unusable_sessions.len()));
     }
     text
 }
@@ -169,16 +173,38 @@ const TILES: [Tile; 8] = [
 ];
 
 /// Columns that are sums: compared with a period of the same length.
-const SUMS: [&str; 5] = ["distance_km", "drive_h", "trips", "fuel_l", "wall_kwh"];
+const SUMS: [&str; 12] = [
+    "distance_km",
+    "drive_h",
+    "trips",
+    "fuel_l",
+    "wall_kwh",
+    "drive_days",
+    "winding_hot_s",
+    "winding_cycles",
+    "winding_life_h",
+    "late_cutoff_s",
+    "fault_s",
+    "bad_messages",
+];
 
-fn tiles(now: &Value, before: &Value, change: Option<&OwnChange>, report: &RollUpReport, units: Units) -> Markup {
-    let share = report.period.length_days() as f64 / super::period::BEFORE_DAYS as f64;
-    let scaled = |column: &str, v: f64| if SUMS.contains(&column) { v * share } else { v };
+/// What was usual: the value of the four weeks before, a sum as of as many days as the period has.
+fn usual(before: &Value, column: &str, period: &Period, history_days: u64) -> Option<f64> {
+    let value = number(before, column)?;
+    if SUMS.contains(&column) { History::scaled(value, period, history_days) } else { Some(value) }
+}
+
+fn tiles(
+    (now, before, history_days): (&Value, &Value, u64),
+    change: Option<&OwnChange>,
+    report: &RollUpReport,
+    units: Units,
+) -> Markup {
     let shown = |show: Show, v: Option<f64>| v.map_or_else(|| ("–".to_owned(), ""), |v| show(v, units));
     html! {
         div.tiles { @for (title, column, show) in TILES {
             @let (value, unit) = shown(show, number(now, column));
-            @let (was, was_unit) = shown(show, number(before, column).map(|v| scaled(column, v)));
+            @let (was, was_unit) = shown(show, usual(before, column, &report.period, history_days));
             div.tile {
                 div.what { (title) }
                 div.value { (value) " " small { (unit) } }
@@ -265,16 +291,26 @@ fn vehicle_sheet(report: &RollUpReport, v: &VehicleReport, units: Units) -> Mark
                 p.sentence { (match attention {
                     Some(a) => a.points_to.as_ref().map_or_else(|| "Needs attention.".to_owned(), |w| format!("Needs attention: {w}.")),
                     None if v.now.is_null() => "Not seen in this period.".to_owned(),
-                    None => "Nothing needs attention.".to_owned(),
+                    None => nothing_about(report, v),
                 }) }
             }
             @if let Some(a) = attention { (findings(&a.findings)) }
             @if !v.now.is_null() {
-                (tiles(&v.now, &v.before, v.change.get("consumption"), report, units))
-                (details(v, units))
+                (tiles((&v.now, &v.before, v.before_days), v.change.get("consumption"), report, units))
+                (details(v, &report.period, units))
             }
             (sparks(&v.trend, 190.0, units))
         }
+    }
+}
+
+/// That nothing was found about a vehicle, and what is missing of it.
+fn nothing_about(report: &RollUpReport, v: &VehicleReport) -> String {
+    let left_out = report.unusable_sessions.iter().filter(|s| s.vehicle == v.vehicle).count();
+    match (left_out, v.change.is_empty()) {
+        (0, false) => "Nothing needs attention.".to_owned(),
+        (0, true) => "No limit is exceeded; there is too little before to tell changes.".to_owned(),
+        (n, _) => format!("Nothing needs attention in what could be read: {}.", left_out_in_words(n)),
     }
 }
 
@@ -292,8 +328,8 @@ fn findings(list: &[Finding]) -> Markup {
     }
 }
 
-/// The rest of the roll-up's columns, beside the four weeks before.
-fn details(v: &VehicleReport, units: Units) -> Markup {
+/// The rest of the roll-up's columns, beside what is usual.
+fn details(v: &VehicleReport, period: &Period, units: Units) -> Markup {
     type Whole = fn(f64, Units) -> String;
     let percent: Whole = |v, _| format!("{} %", fixed(v * 100.0, 1));
     let temperature: Whole = |v, u| match u {
@@ -308,10 +344,10 @@ fn details(v: &VehicleReport, units: Units) -> Markup {
     let rows: [(&str, &str, Whole); 20] = [
         ("Days driven", "drive_days", |v, _| fixed(v, 0)),
         ("Consumption while assisted", "l_per_100km_assisted", mileage),
-        ("… standardised", "l_per_100km_assisted_standardised", mileage),
+        ("… on the fleet’s driving", "l_per_100km_assisted_standardised", mileage),
         ("Consumption while not assisted", "l_per_100km_unassisted", mileage),
-        ("… standardised", "l_per_100km_unassisted_standardised", mileage),
-        ("Consumption, all, standardised", "l_per_100km_standardised", mileage),
+        ("… on the fleet’s driving", "l_per_100km_unassisted_standardised", mileage),
+        ("Consumption, all, on the fleet’s driving", "l_per_100km_standardised", mileage),
         ("Net pack energy over distance", "pack_wh_per_km", |v, u| match u {
             Units::Metric => format!("{} Wh/km", fixed(v, 0)),
             Units::Us => format!("{} Wh/mile", fixed(v * METRES_PER_MILE / 1000.0, 0)),
@@ -330,14 +366,14 @@ fn details(v: &VehicleReport, units: Units) -> Markup {
         ("Pack known", "pack_coverage", percent),
         ("Malformed messages", "bad_messages", |v, _| fixed(v, 0)),
     ];
-    let cell =
-        |row: &Value, column: &str, show: Whole| number(row, column).map_or_else(|| "–".to_owned(), |v| show(v, units));
+    let cell = |value: Option<f64>, show: Whole| value.map_or_else(|| "–".to_owned(), |v| show(v, units));
     html! {
         table {
-            thead { tr { th { "" } th.n { "Now" } th.n { "Four weeks before" } th.n.wide { "Change, the kind of round taken off" } } }
+            thead { tr { th { "" } th.n { "Now" } th.n { "Usual" } th.n.wide { "Change of fuel, the kind of round taken off" } } }
             tbody {
                 @for (title, column, show) in rows { tr {
-                    td { (title) } td.n { (cell(&v.now, column, show)) } td.n { (cell(&v.before, column, show)) }
+                    td { (title) } td.n { (cell(number(&v.now, column), show)) }
+                    td.n { (cell(usual(&v.before, column, period, v.before_days), show)) }
                     td.n.wide { (change_of(v, column)) }
                 } }
                 tr { td { "First calibration to run out" }

@@ -24,6 +24,7 @@ pub mod trend;
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use chrono::NaiveDate;
 use serde::Serialize;
 
 pub use attention::{Attention, Finding, Level, Limits};
@@ -58,6 +59,8 @@ pub struct RollUp {
     pub trends: Trends,
     /// Who was there and who was not.
     pub seen: Seen,
+    /// Since when there is anything to compare with.
+    pub history: History,
     /// Change of the fleet's standardised consumption against the four weeks before, over the vehicles seen in both.
     pub fleet_change: Option<FleetChange>,
     /// The parameters of the sums.
@@ -79,8 +82,10 @@ pub struct Seen {
     pub new: Vec<String>,
     /// Days with driving, over all vehicles.
     pub drive_days: u64,
-    /// Days with driving that as many days of the four weeks before would have had.
-    pub drive_days_usual: u64,
+    /// Days with driving that as many days of the four weeks before would have had; null without any data of them.
+    pub drive_days_usual: Option<u64>,
+    /// Days of the four weeks before since the fleet's first data.
+    pub history_days: u64,
 }
 
 /// Change over the vehicles seen before and now.
@@ -112,10 +117,12 @@ pub fn look_through(results: Results, period: &Period, parameters: &Parameters, 
     let Results { vehicles, fleet, days, reference } = results;
     let of_period = |frame: Frame| frame.filtered(|r| r.text("period") == Some(&period.name));
     let (days, reference) = (of_period(days), of_period(reference));
+    let history = History::of(period, &days);
     RollUp {
         found: attention::look(period, &days, &vehicles, parameters, limits),
         trends: Trends::of(period, &days, &reference),
-        seen: seen(period, &vehicles),
+        seen: seen(period, &vehicles, &history),
+        history,
         fleet_change: fleet_change(period, &days, parameters),
         period: period.clone(),
         vehicles,
@@ -126,7 +133,37 @@ pub fn look_through(results: Results, period: &Period, parameters: &Parameters, 
     }
 }
 
-fn seen(period: &Period, vehicles: &Frame) -> Seen {
+/// How many days of the four weeks before a period there can be data of: a fleet in its second week has seven, and what
+/// it did in them is not what it does in twenty-eight.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct History {
+    /// By vehicle, since its first day with data.
+    pub vehicles: BTreeMap<String, u64>,
+    /// Since the fleet's.
+    pub fleet: u64,
+}
+
+impl History {
+    fn of(period: &Period, days: &Frame) -> Self {
+        let mut vehicles: BTreeMap<String, u64> = BTreeMap::new();
+        for row in days.iter() {
+            let day = row.text("day").and_then(|day| day.parse::<NaiveDate>().ok());
+            if let (Some(vehicle), Some(day)) = (row.text("vehicle"), day) {
+                let since = u64::try_from((period.first - day).num_days()).unwrap_or(0).min(period::BEFORE_DAYS);
+                let longest = vehicles.entry(vehicle.to_owned()).or_default();
+                *longest = since.max(*longest);
+            }
+        }
+        Self { fleet: vehicles.values().copied().max().unwrap_or(0), vehicles }
+    }
+
+    /// What a sum over so many days of history would be over a period's.
+    pub fn scaled(sum: f64, period: &Period, history_days: u64) -> Option<f64> {
+        (history_days > 0).then(|| sum * period.length_days() as f64 / history_days as f64)
+    }
+}
+
+fn seen(period: &Period, vehicles: &Frame, history: &History) -> Seen {
     let drive_days = |name: &str| -> BTreeMap<String, f64> {
         let rows = vehicles.iter().filter(|r| r.text("period") == Some(name));
         let driven = rows.filter_map(|r| Some((r.text("vehicle")?.to_owned(), r.number("drive_days")?)));
@@ -139,14 +176,15 @@ fn seen(period: &Period, vehicles: &Frame) -> Seen {
         names
     };
     let total = |days: &BTreeMap<String, f64>| days.values().sum::<f64>();
-    let usual = total(&before) * period.length_days() as f64 / period::BEFORE_DAYS as f64;
+    let usual = History::scaled(total(&before), period, history.fleet);
     Seen {
         now: now.len(),
         before: before.len(),
         missing: without(&before, &now),
         new: without(&now, &before),
         drive_days: total(&now) as u64,
-        drive_days_usual: usual.round() as u64,
+        drive_days_usual: usual.map(|days| days.round() as u64),
+        history_days: history.fleet,
     }
 }
 

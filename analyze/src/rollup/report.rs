@@ -67,6 +67,8 @@ pub struct VehicleReport {
     pub now: Value,
     /// The same of the four weeks before.
     pub before: Value,
+    /// Days of those since the vehicle's first data.
+    pub before_days: u64,
     /// Change of standardised quantities against the four weeks before, %.
     pub change: BTreeMap<&'static str, OwnChange>,
     /// Weeks back.
@@ -85,6 +87,7 @@ impl RollUpReport {
         let vehicle = |vehicle: String| VehicleReport {
             now: row_of(&rolled.vehicles, &rolled.period.name, Some(&vehicle)),
             before: row_of(&rolled.vehicles, &before.name, Some(&vehicle)),
+            before_days: rolled.history.vehicles.get(&vehicle).copied().unwrap_or(0),
             change: rolled.found.changes.iter().filter_map(|(q, of)| Some((*q, *of.get(&vehicle)?))).collect(),
             trend: rolled.trends.vehicles.get(&vehicle).cloned().unwrap_or_default(),
             vehicle,

@@ -28,6 +28,8 @@ pub const DAYS_READ: &[&str] = &[
     "pack_in_wh",
     "pack_in_driving_wh",
     "pack_valid_s",
+    "pack_distance_m",
+    "pack_distance_wh",
     "wall_wh",
     "engine_on_s",
     "assist_on_s",

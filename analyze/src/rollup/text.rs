@@ -39,12 +39,38 @@ pub(super) fn counted(n: usize, thing: &str) -> String {
 
 /// How much was driven.
 pub(super) fn drove(seen: &Seen) -> String {
-    format!("drove on {} vehicle-days ({} are usual for as many days)", seen.drive_days, seen.drive_days_usual)
+    let days = counted(usize::try_from(seen.drive_days).unwrap_or(usize::MAX), "vehicle-day");
+    let usual = match seen.drive_days_usual {
+        Some(usual) => format!("{usual} are usual for as many days"),
+        None => "there is nothing before to compare with".to_owned(),
+    };
+    format!("drove on {days} ({usual})")
+}
+
+/// That nothing was found, and what that is worth.
+pub(super) fn nothing_found(report: &RollUpReport) -> String {
+    let mut text = match report.tests {
+        0 => "No limit is exceeded; there is too little before to tell changes".to_owned(),
+        _ => "Nothing needs attention".to_owned(),
+    };
+    if !report.unusable_sessions.is_empty() {
+        text += &format!(" in what could be read: {}", left_out_in_words(report.unusable_sessions.len()));
+    }
+    text
+}
+
+/// How many sessions are missing in a roll-up.
+pub(super) fn left_out_in_words(sessions: usize) -> String {
+    format!(
+        "{} could not be used and {} left out",
+        counted(sessions, "session"),
+        if sessions == 1 { "is" } else { "are" }
+    )
 }
 
 fn attention(report: &RollUpReport, out: &mut String) {
     if report.attention.is_empty() {
-        let _ = writeln!(out, "Nothing needs attention ({} tests, and the limits).", report.tests);
+        let _ = writeln!(out, "{} ({} tests, and the limits).", nothing_found(report), report.tests);
         return;
     }
     let _ = writeln!(out, "What needs attention, and why ({} tests, and the limits):", report.tests);

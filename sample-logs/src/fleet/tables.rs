@@ -196,6 +196,8 @@ fn driving_row(library: &Library, day: &VehicleDay) -> Row {
             add("pack_in_wh", s.pack_in_wh);
             add("pack_in_driving_wh", s.pack_in_wh);
             add("pack_valid_s", s.duration_s);
+            add("pack_distance_m", total.distance_m * seen);
+            add("pack_distance_wh", (s.pack_out_wh - s.pack_in_wh) * seen);
         }
     }
     let sums = || day.trips.iter().map(|t| &library.trip(t.index).sums);

@@ -8,7 +8,7 @@ use crate::channel::Kind;
 /// Version of what the columns of `days` and `speed_classes` mean. A change re-makes both, and no ledger.
 ///
 /// 1: first version. 2: the hash over a derived file's values takes them column by column;
-/// cycles and ageing of the windings.
+/// cycles and ageing of the windings; energy and distance of one and the same time.
 pub const DAYS_VERSION: u32 = 2;
 
 /// Width of a class of `speed_classes`, km/h.
@@ -67,6 +67,8 @@ pub const DAY_COLUMNS: &[Column] = &[
     col("pack_in_wh", "W.h", "energy into the pack, positive"),
     col("pack_in_driving_wh", "W.h", "the part of it that came in during trips, which is regeneration"),
     col("pack_valid_s", "s", "time in which pack voltage and current both have data"),
+    col("pack_distance_m", "m", "distance in bins in which both the distance and the pack have data"),
+    col("pack_distance_wh", "W.h", "energy out of the pack less regeneration in those bins, to divide by that distance"),
     col("wall_wh", "W.h", "energy from the wall"),
     col("wall_valid_s", "s", "time in which wall power has data"),
     col("engine_on_s", "s", "time with the engine running"),
