@@ -195,6 +195,8 @@ def fleet_period(period, rows):
     plus = lambda k: float(sum(known(k))) if known(k) else None
     count = lambda k: int(sum(known(k)))
     where = lambda k, of: sum(r[of] or 0.0 for r in rows if r[k] is not None)
+    weighted = lambda k: [r[k] * r[f"{k}_over_km"] for r in rows if r[k] is not None]
+    mean = lambda k: over(sum(weighted(k)), where(k, f"{k}_over_km")) if weighted(k) else None
     assisted, without = plus("distance_assist_km"), plus("distance_unassisted_km")
     row = {"period": period, "vehicles": len(rows), "vehicles_driven": sum(r["drive_days"] > 0 for r in rows),
            "vehicle_days": count("days"), "drive_days": count("drive_days"), "trips": count("trips")}
@@ -203,11 +205,11 @@ def fleet_period(period, rows):
     row["assist_share"] = None if assisted is None or without is None else over(assisted, assisted + without)
     for k in ("fuel_l", "fuel_assist_l", "fuel_unassisted_l"):
         row[k] = plus(k)
+    for k in ("l_per_100km", "l_per_100km_assisted", "l_per_100km_unassisted"):
+        row[k] = mean(k)
     for k in ("pack_out_kwh", "pack_in_kwh", "pack_in_driving_kwh", "wall_kwh"):
         row[k] = plus(k)
-    for k in ("l_per_100km", "l_per_100km_assisted", "l_per_100km_unassisted", "pack_wh_per_km"):
-        weighted = [r[k] * r[f"{k}_over_km"] for r in rows if r[k] is not None]
-        row[k] = over(sum(weighted), where(k, f"{k}_over_km")) if weighted else None
+    row["pack_wh_per_km"] = mean("pack_wh_per_km")
     for share, part, whole in (("short_days_share", "short_days", "drive_days"), ("slow_days_share", "slow_days", "drive_days"),
                                ("short_slow_days_share", "short_slow_days", "drive_days"),
                                ("one_charge_days_share", "one_charge_days", "soc_days")):
