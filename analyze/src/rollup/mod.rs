@@ -215,7 +215,86 @@ pub(crate) fn by_number(name: &str) -> (String, u64) {
 
 #[cfg(test)]
 mod tests {
+    use tallywheel_schemas::{
+        Table,
+        table::{DAY_COLUMNS, SPEED_CLASS_COLUMNS},
+    };
+
     use super::*;
+
+    /// A row of a derived table: its texts in order, and the numbers that are known.
+    fn row(table: Table, day: &str, texts: &[&str], numbers: &[(&str, f64)]) -> arrow::array::RecordBatch {
+        let mut rows = crate::ledger::Rows::empty(table, &format!("skerry-1-{day}"));
+        let noon = format!("{day}T12:00:00Z").parse::<chrono::DateTime<chrono::Utc>>().expect("a day");
+        rows.t_us.push(noon.timestamp_micros());
+        let texts = texts.iter().map(|t| Some((*t).to_owned()));
+        rows.texts.iter_mut().zip(texts).for_each(|(column, text)| column.push(text));
+        let names: Vec<&str> = match table {
+            Table::Days => DAY_COLUMNS.iter().map(|c| c.name).collect(),
+            _ => SPEED_CLASS_COLUMNS.iter().map(|c| c.name).collect(),
+        };
+        for (column, name) in rows.columns.iter_mut().zip(names) {
+            column.push(numbers.iter().find(|(n, _)| *n == name).map(|(_, v)| *v));
+        }
+        rows.batch().expect("a row")
+    }
+
+    /// Three days at 30 km/h: 100 km with 7 L, 200 km with a silent fuel meter, 7 L without the wheel speed. By hand
+    /// that is 7 L/100 km, over the 100 km for which both are known; all fuel over all distance is 4.7. Likewise 8 kWh on the first day alone are 80 Wh/km.
+    #[test]
+    fn a_silent_meter_does_not_halve_the_consumption() {
+        let mut engine = Engine::new().expect("an engine");
+        let days: [(&str, &[(&str, f64)]); 3] = [
+            (
+                "2026-11-16",
+                &[
+                    ("distance_m", 100e3),
+                    ("fuel_ml", 7000.0),
+                    ("pack_out_wh", 8000.0),
+                    ("pack_in_driving_wh", 0.0),
+                    ("pack_distance_m", 100e3),
+                    ("pack_distance_wh", 8000.0),
+                ],
+            ),
+            ("2026-11-17", &[("distance_m", 200e3)]),
+            ("2026-11-18", &[("fuel_ml", 7000.0), ("pack_out_wh", 8000.0), ("pack_in_driving_wh", 0.0)]),
+        ];
+        for (day, known) in days {
+            let numbers = [known, &[("drive_s", 12_000.0), ("trips", 1.0), ("recorded_s", 12_000.0)]].concat();
+            let texts = ["2026-W47", "2026-11", day, "2027-01-01", "tallywheel", "rig"];
+            engine.add(Table::Days, "skerry-1", &row(Table::Days, day, &texts, &numbers)).expect("a day");
+            let mut class = vec![("seconds", 12_000.0)];
+            let value = |name| known.iter().find(|(n, _)| *n == name).map(|(_, v)| *v);
+            class.extend(value("distance_m").into_iter().flat_map(|m| [("class_km_h", 30.0), ("distance_m", m)]));
+            class.extend(value("fuel_ml").map(|ml| ("fuel_ml", ml)));
+            class.extend(value("distance_m").filter(|_| value("fuel_ml").is_some()).map(|m| ("fuel_distance_m", m)));
+            let texts = ["2026-W47", day, "unassisted"];
+            let batch = row(Table::SpeedClasses, day, &texts, &class);
+            engine.add(Table::SpeedClasses, "skerry-1", &batch).expect("a class");
+        }
+        let period = Period::week("2026-W47").expect("a week");
+        let rolled = roll_up(&mut engine, &period, &Parameters::default(), &Limits::default()).expect("sums");
+        for frame in [&rolled.vehicles, &rolled.fleet] {
+            let row = frame.iter().find(|r| r.text("period") == Some("2026-W47")).expect("the week");
+            let number = |name| row.number(name).unwrap_or_else(|| panic!("{name} is known"));
+            assert!((number("distance_km") - 300.0).abs() < 1e-9);
+            assert!((number("fuel_l") - 14.0).abs() < 1e-9);
+            assert!((number("l_per_100km") - 7.0).abs() < 1e-9, "{}", number("l_per_100km"));
+            assert!((number("l_per_100km_unassisted") - 7.0).abs() < 1e-9);
+            assert!((number("pack_wh_per_km") - 80.0).abs() < 1e-9);
+        }
+        // Nothing before: nothing is usual.
+        assert_eq!((rolled.seen.drive_days, rolled.seen.drive_days_usual), (3, None));
+    }
+
+    /// A fleet in its second week is held against seven days and not against twenty-eight.
+    #[test]
+    fn what_is_usual_is_of_the_days_that_there_were() {
+        let period = Period::week("2026-W47").expect("a week");
+        assert_eq!(History::scaled(1000.0, &period, 7), Some(1000.0));
+        assert_eq!(History::scaled(4000.0, &period, 28), Some(1000.0));
+        assert_eq!(History::scaled(0.0, &period, 0), None);
+    }
 
     #[test]
     fn vehicles_are_ordered_by_their_number() {
