@@ -368,19 +368,19 @@ fn details(v: &VehicleReport, period: &Period, units: Units) -> Markup {
     ];
     let cell = |value: Option<f64>, show: Whole| value.map_or_else(|| "–".to_owned(), |v| show(v, units));
     html! {
-        table {
-            thead { tr { th { "" } th.n { "Now" } th.n { "Usual" } th.n.wide { "Change of fuel, the kind of round taken off" } } }
+        div.scroll { table {
+            thead { tr { th { "" } th.n { "Now" } th.n { "Usual" } th.n { "Change of fuel, the kind of round taken off" } } }
             tbody {
                 @for (title, column, show) in rows { tr {
                     td { (title) } td.n { (cell(number(&v.now, column), show)) }
                     td.n { (cell(usual(&v.before, column, period, v.before_days), show)) }
-                    td.n.wide { (change_of(v, column)) }
+                    td.n { (change_of(v, column)) }
                 } }
                 tr { td { "First calibration to run out" }
                     td.n { (v.now.get("calibration_due").and_then(Value::as_str).unwrap_or("–")) }
-                    td.n { (v.before.get("calibration_due").and_then(Value::as_str).unwrap_or("–")) } td.n.wide { "" } }
+                    td.n { (v.before.get("calibration_due").and_then(Value::as_str).unwrap_or("–")) } td.n { "" } }
             }
-        }
+        } }
     }
 }
 

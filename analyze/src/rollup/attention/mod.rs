@@ -312,7 +312,7 @@ fn finding(test: &Test) -> Finding {
         interval.map_or_else(|| format!("{} {unit}", signed(value, 0)), |interval| words(value, interval, unit));
     let against = match horizon {
         Horizon::Sudden => "against its four weeks before",
-        Horizon::Slow => "over four weeks against the twelve before",
+        Horizon::Slow => "over four weeks against up to twelve before",
     };
     Finding {
         check: quantity.name().to_owned(),

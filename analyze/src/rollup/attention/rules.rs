@@ -150,6 +150,11 @@ fn calibration(period: &Period, now: Row<'_>) -> Option<Finding> {
     let day: chrono::NaiveDate = due.parse().ok()?;
     (day < period.last).then(|| {
         let days = (period.last - day).num_days();
-        Finding::rule("calibration overdue", Level::Plan, format!("a calibration ran out on {due}"), Some(days as f64))
+        Finding::rule(
+            "calibration overdue",
+            Level::Plan,
+            format!("a calibration of its rig ran out on {due}"),
+            Some(days as f64),
+        )
     })
 }
