@@ -44,7 +44,8 @@ pub struct Dataset {
 #[derive(Debug)]
 pub struct Session {
     /// What was recorded, as it is known today: with the run sheet's corrections, which are among the notes, and with
-    /// its times put right by the satellite receiver's, as [`TableRows`] are.
+    /// its times put right by the satellite receiver's, as [`TableRows`] are. The rig's text is left out; `rig` has what it
+    /// says.
     pub manifest: Manifest,
     /// The rig that the decoded tables were made with; sessions of one rig share it.
     pub rig: Arc<Rig>,
@@ -242,6 +243,8 @@ impl Session {
         let date = manifest.start_us.date();
         put_times_right(&mut manifest);
         let (root, files, disk) = (root.to_owned(), files.clone(), disk.clone());
+        // Half of a manifest is the rig's text, and nothing needs it that has the rig: a fleet has thousands of manifests.
+        manifest.rig.text = String::new();
         Ok(Self { digest: manifest.content_digest(), manifest, rig, corrections, root, files, disk, date })
     }
 
