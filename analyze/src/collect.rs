@@ -21,7 +21,7 @@ mod source;
 #[cfg(test)]
 mod tests;
 mod text;
-mod twins;
+pub(crate) mod twins;
 
 use std::{
     io,
@@ -36,7 +36,7 @@ use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::{
-    dataset::{Dataset, DatasetError},
+    dataset::{Dataset, DatasetError, Filter},
     disk::Disk,
     lock::LockError,
     progress::Progress,
@@ -218,7 +218,7 @@ pub fn collect(
     })?);
     sessions.sort_by(|a, b| (&a.vehicle, &a.session, a.outcome).cmp(&(&b.vehicle, &b.session, b.outcome)));
     let corrections = corrections::merge(sources, &destination)?;
-    let twins = twins::find(&Dataset::open(&options.into)?);
+    let twins = twins::find(&Dataset::open(&options.into)?.sessions(&Filter::default()));
     Ok(Collected {
         schema: COLLECTED_VERSION,
         sources: sources.iter().map(|s| s.name().to_owned()).collect(),

@@ -6,9 +6,12 @@
 mod collect;
 mod compact;
 mod derive;
+mod nothing;
 mod plan;
 mod rollup;
 mod tables;
+#[cfg(test)]
+mod tests;
 
 use std::{
     fs, io,
@@ -77,7 +80,7 @@ enum Command {
         #[command(flatten)]
         selection: Selection,
         /// A standstill or silence longer than this ends a trip, s.
-        #[arg(long, default_value_t = 300.0)]
+        #[arg(long, default_value_t = 300.0, value_parser = not_negative)]
         dwell_s: f64,
     },
     /// Mileage by session and, below, by condition and by assisted stretch.
@@ -207,6 +210,10 @@ enum Failure {
     NotRead { sessions: usize },
     #[error("{}: derived tables cannot be kept: {reason}", path.display())]
     Unwritten { path: PathBuf, reason: String },
+    #[error("--to {to} lies before --from {from}")]
+    Backwards { from: NaiveDate, to: NaiveDate },
+    #[error("{}: is a file; --out names a directory", path.display())]
+    OutIsFile { path: PathBuf },
     #[error("{}: no session in this dataset{filter}", path.display())]
     NoSession { path: PathBuf, filter: &'static str },
     #[error("write {}: {source}", path.display())]
@@ -250,6 +257,28 @@ pub fn main() -> ExitCode {
     }
 }
 
+/// A directory to write into may be there or not; something else may not.
+fn check_out(out: &Path) -> Result<(), Failure> {
+    if out.exists() && !out.is_dir() { Err(Failure::OutIsFile { path: out.to_owned() }) } else { Ok(()) }
+}
+
+/// A number of a flag, finite and not below zero.
+fn not_negative(text: &str) -> Result<f64, String> {
+    let number: f64 = text.parse().map_err(|_| "is not a number".to_owned())?;
+    if number.is_finite() && number >= 0.0 { Ok(number) } else { Err("must be finite and not below zero".to_owned()) }
+}
+
+/// Files of sealed tables that no manifest speaks for, in words.
+fn without_manifest(files: &[PathBuf]) -> String {
+    let named = nothing::some_of(files.iter().map(|p| p.display().to_string()), ", ");
+    format!("tables without a manifest: {named}; their rows are in no sum; see `tallywheel-logger verify`")
+}
+
+/// A number of things, in the singular or plural.
+pub(crate) fn counted(n: usize, thing: &str) -> String {
+    format!("{n} {thing}{}", if n == 1 { "" } else { "s" })
+}
+
 /// A reader that went away is not an error.
 fn print(text: &str) -> Result<(), Failure> {
     match io::stdout().lock().write_all(text.as_bytes()) {
@@ -289,6 +318,7 @@ fn run(args: Args) -> Result<Outcome, Failure> {
             })
         }),
         Command::Report { campaign, out } => {
+            check_out(&out)?;
             compared(&campaign, |c, _| write_report(c, &out, campaign.common.units.into()))
         }
         Command::Rollup(args) => rollup::run(&args),
@@ -316,12 +346,22 @@ struct Selected {
     unusable: Vec<UnusableSession>,
 }
 
-/// Opens the dataset and selects.
+/// Opens the dataset and selects; what cannot be used is said on stderr too.
 fn selected(selection: &Selection) -> Result<Selected, Failure> {
+    let chosen = chosen(selection)?;
+    warn_of(&chosen.unusable);
+    Ok(chosen)
+}
+
+/// Opens the dataset and selects.
+fn chosen(selection: &Selection) -> Result<Selected, Failure> {
     let Selection { common, vehicle, from, to } = selection;
+    if let Some((from, to)) = from.zip(*to).filter(|(from, to)| to < from) {
+        return Err(Failure::Backwards { from, to });
+    }
     let filter = Filter { vehicles: vehicle.clone(), from: *from, to: *to, ..Filter::default() };
     let dataset = Dataset::open_vehicles(&common.data, vehicle)?;
-    let (sessions, unusable) = (dataset.sessions(&filter), unusable(&dataset, &filter));
+    let (sessions, unusable) = (dataset.sessions(&filter), dataset.unusable(&filter));
     if sessions.is_empty() && unusable.is_empty() {
         let filter = if filter == Filter::default() { "" } else { " matches the filters" };
         return Err(Failure::NoSession { path: common.data.clone(), filter });
@@ -329,13 +369,18 @@ fn selected(selection: &Selection) -> Result<Selected, Failure> {
     Ok(Selected { dataset, sessions, unusable })
 }
 
-/// The selected sessions that cannot be used, said on stderr too: CSV has no place for them.
+/// The selected sessions that cannot be used, said on stderr too.
 fn unusable(dataset: &Dataset, filter: &Filter) -> Vec<UnusableSession> {
     let found = dataset.unusable(filter);
-    for session in &found {
+    warn_of(&found);
+    found
+}
+
+/// Says on stderr which sessions are left out: CSV has no place for them.
+fn warn_of(unusable: &[UnusableSession]) {
+    for session in unusable {
         tracing::warn!("session {} is left out: {}", session.session, session.reason);
     }
-    found
 }
 
 /// Compares the runs of a campaign and hands the comparison on.

@@ -203,11 +203,35 @@ pub fn compact(root: &Path, options: &CompactOptions, progress: &dyn Progress) -
     Ok(done)
 }
 
-/// Takes compaction back: every session has its own files again, as they were sealed. Gives the number of days.
+/// What taking compaction back came to.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Default)]
+pub struct Restored {
+    /// Days taken back.
+    #[serde(rename = "restored")]
+    pub days: usize,
+    /// Sessions of the dataset whose manifest can be read.
+    pub sessions: usize,
+    /// Those of them with files that are nowhere.
+    pub incomplete: Vec<Incomplete>,
+}
+
+/// A session with files that are neither in their places nor in a compacted day.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Incomplete {
+    /// Vehicle.
+    pub vehicle: String,
+    /// Session.
+    pub session: String,
+    /// The files, below the dataset's root.
+    pub missing: Vec<String>,
+}
+
+/// Takes compaction back: the sessions of compacted days have their own files again, as they were sealed. Names the
+/// sessions of the dataset whose files are nowhere, as when the records of its compacted days are gone.
 ///
 /// # Errors
 /// As [`compact`], or when a session's file cannot be put together as it was sealed.
-pub fn restore(root: &Path, disk: &Disk) -> Result<usize, CompactError> {
+pub fn restore(root: &Path, disk: &Disk) -> Result<Restored, CompactError> {
     if !root.join("sessions").is_dir() {
         return Err(CompactError::Foreign { path: root.to_owned() });
     }
@@ -217,7 +241,19 @@ pub fn restore(root: &Path, disk: &Disk) -> Result<usize, CompactError> {
     for day in files.compacted().days() {
         switch::take_back(root, disk, &files, day)?;
     }
-    Ok(files.compacted().days().len())
+    let mut done = Restored { days: files.compacted().days().len(), ..Restored::default() };
+    for path in crate::collect::manifests(root).map_err(CompactError::io(root))?.into_values() {
+        // One that cannot be used is named by `verify`.
+        let Ok((manifest, _)) = Manifest::read_with_seal(&root.join(&path)) else { continue };
+        done.sessions += 1;
+        let gone = manifest.files.iter().filter(|f| !root.join(&f.path).exists());
+        let missing: Vec<String> = gone.map(|f| f.path.clone()).collect();
+        if !missing.is_empty() {
+            done.incomplete.push(Incomplete { vehicle: manifest.vehicle, session: manifest.session, missing });
+        }
+    }
+    done.incomplete.sort_by(|a, b| (&a.vehicle, &a.session).cmp(&(&b.vehicle, &b.session)));
+    Ok(done)
 }
 
 fn known(root: &Path) -> Result<CompactedIndex, CompactError> {

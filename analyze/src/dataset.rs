@@ -4,6 +4,7 @@
 //! and, per table, record batches whose bytes have matched the manifest's hashes.
 
 mod rows;
+mod unspoken;
 mod unusable;
 mod verify;
 

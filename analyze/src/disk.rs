@@ -171,6 +171,23 @@ impl Disk {
     }
 }
 
+impl Disk {
+    /// Removes a directory, if it is there and nothing is in it.
+    ///
+    /// # Errors
+    /// When the system refuses.
+    pub fn remove_if_empty(&self, path: &Path) -> io::Result<()> {
+        if !fs::read_dir(path).is_ok_and(|mut entries| entries.next().is_none()) {
+            return Ok(());
+        }
+        self.step()?;
+        match fs::remove_dir(path) {
+            Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::DirectoryNotEmpty) => Ok(()),
+            other => other,
+        }
+    }
+}
+
 fn stopped() -> io::Error {
     io::Error::other("stopped here by a test")
 }

@@ -31,7 +31,7 @@ use crate::{
     progress::Progress,
 };
 
-pub(crate) use cache::{derived_keys, read_back, read_rows, write_derived};
+pub(crate) use cache::{derived_keys, read_back, read_rows, vouched_rows, write_derived};
 pub use findings::{ChannelFinding, Findings};
 pub(crate) use rows::Rows;
 

@@ -303,11 +303,18 @@ impl CompactedIndex {
         let mut texts = Vec::new();
         for vehicle in folders {
             for date in entries(&vehicle)? {
-                for path in entries(&date)?.into_iter().filter(|p| p.extension().is_some_and(|e| e == "json")) {
-                    let below = path.strip_prefix(root).unwrap_or(&path).to_string_lossy().into_owned();
-                    texts.push((below, fs::read(&path)?));
-                }
+                records(root, &date, &mut texts)?;
             }
+        }
+        Ok(Self::of_texts(texts.iter().map(|(path, text)| (path.as_str(), text.as_slice()))))
+    }
+
+    /// Of the vehicle's day that a session's file belongs to.
+    fn read_around(root: &Path, path: &str) -> io::Result<Self> {
+        let mut texts = Vec::new();
+        let mut folders = Path::new(path).parent().map(Path::components).into_iter().flatten().skip(1);
+        if let (Some(vehicle), Some(date), None) = (folders.next(), folders.next(), folders.next()) {
+            records(root, &root.join(COMPACTED_DIRECTORY).join(vehicle).join(date), &mut texts)?;
         }
         Ok(Self::of_texts(texts.iter().map(|(path, text)| (path.as_str(), text.as_slice()))))
     }
@@ -341,6 +348,19 @@ impl CompactedIndex {
     }
 }
 
+/// The records in a day's directory: path below the root, and text. One that goes away meanwhile was taken back.
+fn records(root: &Path, date: &Path, texts: &mut Vec<(String, Vec<u8>)>) -> io::Result<()> {
+    for path in entries(date)?.into_iter().filter(|p| p.extension().is_some_and(|e| e == "json")) {
+        let below = path.strip_prefix(root).unwrap_or(&path).to_string_lossy().into_owned();
+        match fs::read(&path) {
+            Ok(text) => texts.push((below, text)),
+            Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+            Err(e) => return Err(e),
+        }
+    }
+    Ok(())
+}
+
 fn entries(directory: &Path) -> io::Result<Vec<PathBuf>> {
     let mut found = match fs::read_dir(directory) {
         Ok(entries) => entries.map(|e| Ok(e?.path())).collect::<io::Result<Vec<_>>>()?,
@@ -353,6 +373,9 @@ fn entries(directory: &Path) -> io::Result<Vec<PathBuf>> {
 }
 
 /// The sealed files of a dataset, compacted or not. Clones share what they know.
+///
+/// Compaction may go on meanwhile. The days are read once; a file that is then neither in its place nor in one of them
+/// is looked for in its day's records again before it counts as missing.
 #[derive(Debug, Clone)]
 pub struct SealedFiles {
     root: PathBuf,
@@ -401,9 +424,17 @@ impl SealedFiles {
     /// The file on the disk that has a record's row groups: its own, or a day's. It need not be there.
     pub fn holder(&self, record: &FileRecord) -> PathBuf {
         let own = self.root.join(&record.path);
-        match self.compacted.find(&record.path) {
-            Some(found) if !own.exists() => self.day_file(&found),
-            _ => own,
+        if own.exists() {
+            return own;
+        }
+        let known = self.compacted.find(&record.path).map(|found| self.day_file(&found));
+        match known {
+            Some(held) if held.exists() => held,
+            // What cannot be listed holds nothing, which reading it will say.
+            _ => match CompactedIndex::read_around(&self.root, &record.path) {
+                Ok(newer) => newer.find(&record.path).map_or(own, |found| self.day_file(&found)),
+                Err(_) => own,
+            },
         }
     }
 
@@ -427,10 +458,13 @@ impl SealedFiles {
         if path.components().any(|c| !matches!(c, Component::Normal(_))) {
             return Err(SealedFileError::Outside);
         }
-        match fs::read(self.root.join(path)) {
-            Err(e) if e.kind() == io::ErrorKind::NotFound => self.read_compacted(record),
-            read => Ok(read?),
+        let own = self.root.join(path);
+        match fs::read(&own) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => {}
+            read => return Ok(read?),
         }
+        // Between the two looks it may have come back.
+        self.read_compacted(record).or_else(|error| fs::read(&own).map_err(|_| error))
     }
 
     /// As [`SealedFiles::read`], from a compacted day even if the session's own file is there.
@@ -438,15 +472,27 @@ impl SealedFiles {
     /// # Errors
     /// When the file is in no compacted day, or cannot be had from it.
     pub fn read_compacted(&self, record: &FileRecord) -> Result<Vec<u8>, SealedFileError> {
-        let found = self.compacted.find(&record.path).ok_or(SealedFileError::Missing)?;
+        let known = self.compacted.find(&record.path).map(|found| self.assembled(&found, record));
+        if let Some(Ok(bytes)) = known {
+            return Ok(bytes);
+        }
+        // The days were read a while ago: it may have been compacted since, or anew.
+        let newer = CompactedIndex::read_around(&self.root, &record.path)?;
+        match newer.find(&record.path) {
+            Some(found) => self.assembled(&found, record),
+            None => known.unwrap_or(Err(SealedFileError::Missing)),
+        }
+    }
+
+    fn assembled(&self, found: &Found<'_>, record: &FileRecord) -> Result<Vec<u8>, SealedFileError> {
         let compressed = fs::read(self.root.join(&found.day.rest.path))
             .map_err(|e| SealedFileError::Compacted(format!("{}: {e}", found.day.rest.path)))?;
         let rests = uncompress_rests(&found.day.rest, &compressed).map_err(SealedFileError::Compacted)?;
-        let path = self.day_file(&found);
+        let path = self.day_file(found);
         let mut file = match File::open(&path) {
             Ok(file) => file,
             // It takes its place at this very moment.
-            Err(_) => File::open(self.day_file(&found))
+            Err(_) => File::open(self.day_file(found))
                 .map_err(|e| SealedFileError::Compacted(format!("{}: {e}", found.file.file.path)))?,
         };
         let mut groups = Vec::new();

@@ -209,6 +209,43 @@ fn copies_of_one_drive_under_several_names_are_named() {
     assert!(found.has_faults());
 }
 
+/// A long recording with two short ones in it, and a capture that was imported for two vehicles.
+#[test]
+fn every_pair_and_every_copy_of_a_capture_is_named() {
+    use tallywheel_schemas::manifest::{CaptureRecord, Origin};
+    let dir = tempfile::tempdir().expect("a directory");
+    write(dir.path(), "long", "skerry-1", 0, 10.0);
+    let root = dir.path();
+    let altered = |session: &str, vehicle: &str, change: &dyn Fn(&mut Manifest)| {
+        write(root, session, vehicle, 0, 10.0);
+        let path = root.join(format!("sessions/vehicle={vehicle}/date=2026-11-23/{session}.json"));
+        let mut manifest = Manifest::read(&path).expect("a manifest");
+        change(&mut manifest);
+        fs::write(&path, manifest.sealed().to_json()).expect("room");
+    };
+    for (session, from) in [("short-1", 20), ("short-2", 100)] {
+        altered(session, "skerry-1", &|m| {
+            m.start_us = m.start_us.plus_us(from * 1_000_000);
+            m.end_us = m.start_us.plus_us(30_000_000);
+        });
+    }
+    for (session, vehicle) in [("x", "skerry-2"), ("y", "skerry-3")] {
+        altered(session, vehicle, &|m| {
+            let capture = |port: &str| CaptureRecord {
+                port: port.to_owned(),
+                file: "drive.log".to_owned(),
+                bytes: 12,
+                blake3: tallywheel_schemas::Digest::of(b"drive"),
+            };
+            m.origin = Origin::Imported(vec![capture("a"), capture("b")]);
+        });
+    }
+    let found = twins::find(&Dataset::open(root).expect("a dataset").sessions(&Filter::default()));
+    let said: Vec<(&str, String)> = found.iter().map(|t| (t.vehicle.as_str(), t.sessions.join(" "))).collect();
+    let expected = [("skerry-2, skerry-3", "x y"), ("skerry-1", "long short-1"), ("skerry-1", "long short-2")];
+    assert_eq!(said, expected.map(|(v, s)| (v, s.to_owned())));
+}
+
 #[test]
 fn a_second_process_waits_outside_and_the_dataset_itself_is_no_source() {
     let (a, into) = (card("skerry-1"), tempfile::tempdir().expect("a directory"));

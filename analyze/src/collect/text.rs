@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use super::{Collected, Outcome};
+use crate::command::counted;
 
 impl Collected {
     /// A summary, then every session, correction and pair that a person should know of.
@@ -26,7 +27,8 @@ impl Collected {
         for s in &self.sessions {
             if let Some(reason) = &s.reason {
                 let vehicle = if s.vehicle.is_empty() { String::new() } else { format!("{} ", s.vehicle) };
-                let _ = writeln!(out, "{vehicle}{} from {}: {reason}", s.session, s.source);
+                let advice = advice(s.outcome);
+                let _ = writeln!(out, "{vehicle}{} from {}: {reason}{advice}", s.session, s.source);
             }
         }
         for c in &self.corrections {
@@ -35,18 +37,24 @@ impl Collected {
                     let _ = writeln!(out, "corrections of {} {} from {}: {reason}", c.vehicle, c.session, c.source);
                 }
                 None if c.added > 0 => {
-                    let _ = writeln!(
-                        out,
-                        "corrections of {} {}: {} lines from {}",
-                        c.vehicle, c.session, c.added, c.source
-                    );
+                    let lines = counted(c.added, "line");
+                    let _ = writeln!(out, "corrections of {} {}: {lines} from {}", c.vehicle, c.session, c.source);
                 }
                 None => {}
             }
         }
         for t in &self.twins {
-            let _ = writeln!(out, "{} {}: {}; they would count twice", t.vehicle, t.sessions.join(", "), t.reason);
+            let _ = writeln!(out, "{t}; they would count twice");
         }
         out
+    }
+}
+
+/// What a person can do about a session that was not taken.
+const fn advice(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Conflict => "; both are kept as they are: look at both, and take the wrong one out of its dataset",
+        Outcome::Damaged => "; collect it again from a sound copy, or see what is left with `tallywheel-logger verify`",
+        _ => "",
     }
 }

@@ -4,9 +4,9 @@ use std::{fmt::Write as _, path::PathBuf, sync::Arc};
 
 use clap::Args as ClapArgs;
 
-use super::{Failure, Outcome, SummaryFormat};
+use super::{Failure, Outcome, SummaryFormat, counted};
 use crate::{
-    compact::{CompactOptions, Compacted, MIN_SESSIONS, compact, restore},
+    compact::{CompactOptions, Compacted, MIN_SESSIONS, Restored, compact, restore},
     disk::Disk,
     interrupt::stop_flag,
     progress::Bar,
@@ -34,12 +34,12 @@ pub(super) struct Flags {
 
 pub(super) fn run(flags: &Flags) -> Result<Outcome, Failure> {
     if flags.restore {
-        let days = restore(&flags.data, &Disk::default())?;
+        let done = restore(&flags.data, &Disk::default())?;
         let text = match flags.format {
-            SummaryFormat::Text => format!("{days} days taken back: their sessions have their own files again\n"),
-            SummaryFormat::Json => format!("{{\"restored\": {days}}}\n"),
+            SummaryFormat::Text => restored(&done),
+            SummaryFormat::Json => serde_json::to_string_pretty(&done).expect("only string keys") + "\n",
         };
-        return Ok(Outcome { text, faults: false });
+        return Ok(Outcome { text, faults: !done.incomplete.is_empty() });
     }
     let options = CompactOptions {
         min_sessions: usize::from(flags.min_sessions),
@@ -55,21 +55,41 @@ pub(super) fn run(flags: &Flags) -> Result<Outcome, Failure> {
     Ok(Outcome { text, faults: !done.left.is_empty() })
 }
 
+fn restored(done: &Restored) -> String {
+    let mut out = match done.days {
+        0 => "nothing is compacted here, so nothing was taken back\n".to_owned(),
+        days => format!("{} taken back\n", counted(days, "day")),
+    };
+    let (whole, all) = (done.sessions - done.incomplete.len(), counted(done.sessions, "session"));
+    let _ = match done.incomplete.len() {
+        0 => writeln!(out, "all files of {all} are in their places"),
+        _ => writeln!(out, "{whole} of {all} have all their files"),
+    };
+    for session in &done.incomplete {
+        let missing = session.missing.join(", ");
+        let _ = writeln!(out, "{} {}: these files are nowhere: {missing}", session.vehicle, session.session);
+    }
+    if !done.incomplete.is_empty() {
+        out += "If `compacted` was deleted, put it back from a copy; or bring the sessions back with `collect`.\n";
+    }
+    out
+}
+
 fn summary(done: &Compacted) -> String {
     let sum = |of: fn(&crate::compact::DayCompacted) -> u64| done.days.iter().map(of).sum::<u64>();
     let mut out = format!(
-        "{} days compacted: {} sessions, {} files in {}, {:.1} MB in {:.1} MB\n",
-        done.days.len(),
-        sum(|d| d.sessions as u64),
-        sum(|d| d.files_before as u64),
+        "{} compacted: {}, {} in {}, {:.1} MB in {:.1} MB\n",
+        counted(done.days.len(), "day"),
+        counted(done.days.iter().map(|d| d.sessions).sum(), "session"),
+        counted(done.days.iter().map(|d| d.files_before).sum(), "file"),
         sum(|d| d.files_after as u64),
         sum(|d| d.bytes_before) as f64 / 1e6,
         sum(|d| d.bytes_after) as f64 / 1e6,
     );
-    let _ = writeln!(out, "{} days are in their places", done.switched);
+    let _ = writeln!(out, "{} in place", counted(done.switched, "day"));
     if done.waiting > 0 {
-        let _ =
-            writeln!(out, "{} days wait for --remove-originals; until then their rows take room twice", done.waiting);
+        let waiting = counted(done.waiting, "day");
+        let _ = writeln!(out, "waiting for --remove-originals: {waiting}; until then these rows take room twice");
     }
     for day in &done.left {
         let _ = writeln!(out, "{} {} is left as it is: {}", day.vehicle, day.date, day.reason);

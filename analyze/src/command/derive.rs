@@ -1,13 +1,14 @@
 //! `derive`: make what is missing of the derived tables.
 
-use std::sync::Arc;
+use std::{path::PathBuf, sync::Arc};
 
 use clap::Args as ClapArgs;
 use serde_json::json;
 use tallywheel_schemas::report::UnusableSession;
 
-use super::{Failure, Outcome, Selected, Selection, selected};
+use super::{Failure, Outcome, Selected, Selection, chosen, counted, warn_of, without_manifest};
 use crate::{
+    dataset::Filter,
     derive::{DeriveOptions, Derived, State, derive},
     interrupt::stop_flag,
     progress::Bar,
@@ -29,7 +30,10 @@ pub(super) struct Flags {
 }
 
 pub(super) fn run(flags: &Flags) -> Result<Outcome, Failure> {
-    let Selected { dataset, sessions, unusable } = selected(&flags.selection)?;
+    let Selected { dataset, sessions, unusable } = chosen(&flags.selection)?;
+    if flags.selection.common.format == Format::Csv {
+        warn_of(&unusable);
+    }
     let options = DeriveOptions {
         jobs: flags.jobs.map(usize::from),
         check: flags.check,
@@ -37,6 +41,9 @@ pub(super) fn run(flags: &Flags) -> Result<Outcome, Failure> {
         ..DeriveOptions::default()
     };
     let derived = derive(&dataset, &sessions, &options, &Bar::new())?;
+    let Selection { vehicle, from, to, .. } = &flags.selection;
+    let filter = Filter { vehicles: vehicle.clone(), from: *from, to: *to, ..Filter::default() };
+    let unspoken = dataset.without_manifest(&filter);
     let unwritten = derived.sessions.iter().find_map(|s| match &s.state {
         State::Unwritten { reason, .. } => Some(reason.clone()),
         _ => None,
@@ -44,21 +51,21 @@ pub(super) fn run(flags: &Flags) -> Result<Outcome, Failure> {
     if let Some(reason) = unwritten {
         return Err(Failure::Unwritten { path: dataset.root().to_owned(), reason });
     }
-    let faults = !unusable.is_empty() || derived.damaged().next().is_some();
+    let faults = !unusable.is_empty() || derived.damaged().next().is_some() || !unspoken.is_empty();
     let text = match flags.selection.common.format {
-        Format::Text => summary(&derived, &unusable),
+        Format::Text => summary(&derived, &unusable, &unspoken),
         Format::Csv => sheet(&derived).without(&unusable).render(Format::Csv),
-        Format::Json => as_json(&derived, &unusable),
+        Format::Json => as_json(&derived, &unusable, &unspoken),
     };
     Ok(Outcome { text, faults })
 }
 
-fn summary(derived: &Derived, unusable: &[UnusableSession]) -> String {
+fn summary(derived: &Derived, unusable: &[UnusableSession], unspoken: &[PathBuf]) -> String {
     let made = derived.made();
     let damaged = derived.damaged().count();
     let mut out = format!(
-        "{} sessions: {made} made, {} unchanged, {damaged} damaged, {} unusable\n",
-        derived.sessions.len() + unusable.len(),
+        "{}: {made} made, {} unchanged, {damaged} damaged, {} unusable\n",
+        counted(derived.sessions.len() + unusable.len(), "session"),
         derived.sessions.len() - made - damaged,
         unusable.len()
     );
@@ -73,6 +80,9 @@ fn summary(derived: &Derived, unusable: &[UnusableSession]) -> String {
     for path in &derived.removed {
         out += &format!("removed, its session is not there any more: {}\n", path.display());
     }
+    if !unspoken.is_empty() {
+        out += &format!("{}\n", without_manifest(unspoken));
+    }
     out
 }
 
@@ -85,7 +95,7 @@ const fn state_name(state: &State) -> &'static str {
     }
 }
 
-fn as_json(derived: &Derived, unusable: &[UnusableSession]) -> String {
+fn as_json(derived: &Derived, unusable: &[UnusableSession], unspoken: &[PathBuf]) -> String {
     let sessions: Vec<_> = derived
         .sessions
         .iter()
@@ -111,6 +121,7 @@ fn as_json(derived: &Derived, unusable: &[UnusableSession]) -> String {
         "schema": 1,
         "sessions": sessions,
         "unusable": unusable,
+        "without_manifest": unspoken.iter().map(|p| p.display().to_string()).collect::<Vec<_>>(),
         "removed": derived.removed.iter().map(|p| p.display().to_string()).collect::<Vec<_>>(),
     });
     serde_json::to_string_pretty(&value).expect("only string keys") + "\n"

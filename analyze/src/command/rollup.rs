@@ -12,9 +12,14 @@ use chrono::{Days, NaiveDate};
 use clap::Args as ClapArgs;
 use tallywheel_schemas::{Table, Units, report::UnusableSession};
 
-use super::{Failure, Outcome, UnitsFlag, unusable};
+use super::{
+    Failure, Outcome, UnitsFlag, check_out, not_negative,
+    nothing::{Around, Nothing, check_vehicles, sessions_left_out, tables_left_out},
+    warn_of, without_manifest,
+};
 use crate::{
-    dataset::{Dataset, Filter},
+    collect::twins,
+    dataset::{Dataset, Filter, Session},
     derive::{DeriveOptions, derive},
     interrupt::stop_flag,
     progress::Bar,
@@ -63,10 +68,10 @@ pub(super) struct RollupArgs {
     #[arg(long)]
     out: Option<PathBuf>,
     /// A day up to this distance counts as short, km.
-    #[arg(long, default_value_t = 60.0)]
+    #[arg(long, default_value_t = 60.0, value_parser = not_negative)]
     day_distance_km: f64,
     /// A day with at most a hundredth of its distance from this speed on counts as slow, km/h.
-    #[arg(long, default_value_t = 60.0)]
+    #[arg(long, default_value_t = 60.0, value_parser = not_negative)]
     day_speed_km_h: f64,
     /// Sessions at once while their tables are made; one per core if not given.
     #[arg(long, value_parser = clap::value_parser!(u16).range(1..=1024))]
@@ -87,15 +92,14 @@ pub(super) enum RollupError {
     Source(#[from] SourceError),
     #[error(transparent)]
     Results(#[from] ResultsError),
-    #[error("{}: there are no daily tables here, so there is nothing to roll up", path.display())]
-    Nothing { path: PathBuf },
-    #[error("{}: no data from {first} to {last}; there are some from {from} to {to}", path.display())]
-    NoDays { path: PathBuf, first: NaiveDate, last: NaiveDate, from: NaiveDate, to: NaiveDate },
+    #[error(transparent)]
+    Nothing(#[from] Nothing),
     #[error("make rollup.parquet: {0}")]
     Parquet(io::Error),
 }
 
 pub(super) fn run(args: &RollupArgs) -> Result<Outcome, Failure> {
+    args.out.as_deref().map_or(Ok(()), check_out)?;
     let (rolled, unusable, notes) = match &args.results {
         Some(results) => from_results(results)?,
         None => from_dataset(args, args.data.as_deref().expect("clap asks for it where there are no results"))?,
@@ -162,17 +166,11 @@ fn asked(args: &RollupArgs) -> Result<Option<Period>, RollupError> {
     })
 }
 
-/// The period in data of some days, and an error where it has none of them.
-fn settled(life: bool, data: &Path, asked: Option<Period>, with_data: &[NaiveDate]) -> Result<Period, RollupError> {
-    let path = || data.to_owned();
-    let (Some(from), Some(to)) = (with_data.first().copied(), with_data.last().copied()) else {
-        return Err(RollupError::Nothing { path: path() });
-    };
-    let period = asked.unwrap_or_else(|| if life { Period::life(from, to) } else { Period::week_of(to) });
-    if !with_data.iter().any(|d| (period.first..=period.last).contains(d)) {
-        return Err(RollupError::NoDays { path: path(), first: period.first, last: period.last, from, to });
-    }
-    Ok(period)
+/// The period in data of some days; `None` where it has none of them.
+fn settled(life: bool, asked: Option<&Period>, with_data: &[NaiveDate]) -> Option<Period> {
+    let (from, to) = with_data.first().copied().zip(with_data.last().copied())?;
+    let period = asked.cloned().unwrap_or_else(|| if life { Period::life(from, to) } else { Period::week_of(to) });
+    with_data.iter().any(|d| (period.first..=period.last).contains(d)).then_some(period)
 }
 
 fn days_of(engine: &Engine) -> Result<Vec<NaiveDate>, RollupError> {
@@ -184,7 +182,12 @@ fn from_sessions(args: &RollupArgs, data: &Path, engine: &mut Engine) -> Result<
     let asked = asked(args)?;
     let dataset = Dataset::open_vehicles(data, &args.vehicle)?;
     let by_vehicle = Filter { vehicles: args.vehicle.clone(), ..Filter::default() };
-    let newest = dataset.sessions(&by_vehicle).iter().map(|s| s.manifest.end_us.naive_date()).max();
+    let (every, never) = (dataset.sessions(&by_vehicle), dataset.unusable(&by_vehicle));
+    let has = |v: &str| every.iter().any(|s| s.manifest.vehicle == v) || never.iter().any(|s| s.vehicle == v);
+    let known = source::vehicles(data, "sessions").map_err(RollupError::from)?;
+    check_vehicles(data, &args.vehicle, has, &known).map_err(RollupError::from)?;
+    let oldest = every.iter().map(|s| s.manifest.start_us.naive_date()).min();
+    let newest = every.iter().map(|s| s.manifest.end_us.naive_date()).max();
     let period = match (&asked, newest) {
         (Some(period), _) => Some(period.clone()),
         (None, Some(newest)) if !args.life => Some(Period::week_of(newest)),
@@ -197,7 +200,10 @@ fn from_sessions(args: &RollupArgs, data: &Path, engine: &mut Engine) -> Result<
         }
         None => by_vehicle,
     };
-    let (sessions, mut unusable) = (dataset.sessions(&filter), unusable(&dataset, &filter));
+    let (sessions, mut unusable) = (dataset.sessions(&filter), dataset.unusable(&filter));
+    if args.format == Format::Csv {
+        warn_of(&unusable);
+    }
     let options = DeriveOptions {
         jobs: args.jobs.map(usize::from),
         stop: Some(Arc::clone(&stop_flag().map_err(Failure::Signals)?)),
@@ -211,20 +217,76 @@ fn from_sessions(args: &RollupArgs, data: &Path, engine: &mut Engine) -> Result<
         left_out = source::take(&again, engine).map_err(RollupError::from)?;
     }
     unusable.extend(left_out.into_unusable());
-    let period = settled(args.life, data, period, &days_of(engine)?)?;
-    Ok(Filled { period, unusable, notes: Vec::new() })
+    let Some(settled) = settled(args.life, period.as_ref(), &days_of(engine)?) else {
+        // Without any session that can be used, those outside the period are the reason too.
+        let left_out = if unusable.is_empty() && every.is_empty() { &never } else { &unusable };
+        let nothing = Around {
+            path: data,
+            without_any: |path| Nothing::Empty { path },
+            period: period.as_ref(),
+            range: oldest.zip(newest),
+            left_out: sessions_left_out(left_out),
+        };
+        return Err(RollupError::from(nothing.reason()).into());
+    };
+    let notes = notes(&dataset, &sessions, &settled);
+    Ok(Filled { period: settled, unusable, notes })
 }
+
+/// What a reader of the sums should know of the sessions behind them: drives that are told twice, and rows that no
+/// manifest vouches for.
+fn notes(dataset: &Dataset, sessions: &[Arc<Session>], period: &Period) -> Vec<String> {
+    let twins = twins::find(sessions);
+    let mut notes: Vec<String> =
+        twins.iter().take(TWINS_SAID).map(|t| format!("{t}; they count twice, until one is taken out.")).collect();
+    if twins.len() > TWINS_SAID {
+        let more = twins.len() - TWINS_SAID;
+        notes.push(format!("{more} more groups of sessions seem to tell of one drive each; `collect` names them all."));
+    }
+    // Only around the period: looking through every day of a fleet takes its time.
+    let from = period.first.checked_sub_days(Days::new(source::SPAN_DAYS));
+    let around = Filter { from, to: Some(period.last), ..Filter::default() };
+    let files = dataset.without_manifest(&around);
+    if !files.is_empty() {
+        notes.push(format!("{}.", without_manifest(&files)));
+    }
+    notes
+}
+
+/// Groups of sessions that are named in full.
+const TWINS_SAID: usize = 10;
 
 /// Takes the daily tables as they lie there.
 fn from_tables(args: &RollupArgs, data: &Path, engine: &mut Engine) -> Result<Filled, RollupError> {
     let asked = asked(args)?;
-    let (from, to) = source::dates(data)?.ok_or_else(|| RollupError::Nothing { path: data.to_owned() })?;
+    if !data.is_dir() {
+        return Err(Nothing::NotADirectory { path: data.to_owned() }.into());
+    }
+    let known = source::vehicles(data, Table::Days.name())?;
+    if !known.is_empty() {
+        check_vehicles(data, &args.vehicle, |v| known.iter().any(|k| k == v), &known)?;
+    }
+    let (from, to) = source::dates(data, &args.vehicle)?.ok_or_else(|| Nothing::NoTables { path: data.to_owned() })?;
     // Without a period asked for, the last week that has a file, or everything.
     let around = asked.clone().or_else(|| (!args.life).then(|| Period::week_of(to)));
     // The last file may be of the week before that of its last possible day.
     let (first, last) = around.as_ref().map_or((from, to), |p| (p.history_first() - Days::new(14), p.last));
     let read = source::read(data, first, last, &args.vehicle, engine)?;
-    let period = settled(args.life, data, asked, &days_of(engine)?)?;
+    let Some(period) = settled(args.life, asked.as_ref(), &days_of(engine)?) else {
+        // What was read is a part of what there is.
+        let mut whole = Engine::new()?;
+        let all = source::read(data, from, to, &args.vehicle, &mut whole)?;
+        let days = days_of(&whole)?;
+        let unreadable = if days.is_empty() { &all.unreadable } else { &read.unreadable };
+        let nothing = Around {
+            path: data,
+            without_any: |path| Nothing::NoRows { path },
+            period: asked.as_ref(),
+            range: days.first().copied().zip(days.last().copied()),
+            left_out: tables_left_out(unreadable),
+        };
+        return Err(nothing.reason().into());
+    };
     let unread =
         |(path, reason): (PathBuf, String)| format!("{} cannot be read and is left out: {reason}.", path.display());
     Ok(Filled { period, unusable: Vec::new(), notes: read.unreadable.into_iter().map(unread).collect() })

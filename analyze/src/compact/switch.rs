@@ -100,6 +100,9 @@ pub(super) fn take_back(root: &Path, disk: &Disk, files: &SealedFiles, day: &Com
     for path in [root.join(day.path())].into_iter().chain(left) {
         disk.remove_if_there(&path).map_err(CompactError::io(&path))?;
     }
+    for directory in root.join(day.path()).ancestors().skip(1).take(3) {
+        disk.remove_if_empty(directory).map_err(CompactError::io(directory))?;
+    }
     Ok(())
 }
 

@@ -149,9 +149,53 @@ fn it_can_be_taken_back() {
     let dir = day();
     let (before, seen) = (sealed(dir.path()), tables(dir.path()));
     run(dir.path(), true);
-    assert_eq!(restore(dir.path(), &Disk::default()).expect("restored"), 1);
+    let restored = Restored { days: 1, sessions: 5, incomplete: Vec::new() };
+    assert_eq!(restore(dir.path(), &Disk::default()).expect("restored"), restored);
     assert_eq!((sealed(dir.path()), tables(dir.path())), (before, seen));
+    assert!(!dir.path().join("compacted").exists(), "an empty tree tells of nothing");
     assert!(SealedFiles::open(dir.path()).expect("a dataset").compacted().days().is_empty());
+}
+
+/// A reader that was there before has every byte, however often the files change places under it.
+#[test]
+fn a_reader_beside_goes_on_reading() {
+    let dir = day();
+    let before = sealed(dir.path());
+    let manifests = crate::collect::manifests(dir.path()).expect("listed").into_values();
+    let records: Vec<_> =
+        manifests.flat_map(|path| Manifest::read(&dir.path().join(path)).expect("a manifest").files).collect();
+    let reads_all = |files: &SealedFiles, when: &str| {
+        for record in &records {
+            let bytes = files.read(record).unwrap_or_else(|e| panic!("{when}: {} {e}", record.path));
+            assert_eq!(before.get(&record.path), Some(&Digest::of(&bytes)), "{when}: {}", record.path);
+            assert!(files.holder(record).exists(), "{when}: {}", record.path);
+        }
+    };
+    let early = SealedFiles::open(dir.path()).expect("a dataset");
+    let dataset = Dataset::open(dir.path()).expect("a dataset");
+    run(dir.path(), true);
+    reads_all(&early, "compacted");
+    assert!(dataset.sessions(&Filter::default()).iter().all(|s| s.is_intact()));
+    let late = SealedFiles::open(dir.path()).expect("a dataset");
+    restore(dir.path(), &Disk::default()).expect("restored");
+    reads_all(&late, "taken back");
+    write(dir.path(), "earlier", -1);
+    run(dir.path(), true);
+    reads_all(&late, "compacted anew, with another session first");
+    fs::remove_file(dir.path().join(format!("motion/{DATE}/day-1.parquet"))).expect("there");
+    let gone = records.iter().find(|r| r.path.ends_with("s0.parquet") && r.table == "motion").expect("a record");
+    assert!(early.read(gone).is_err() && late.read(gone).is_err(), "what is gone is gone");
+}
+
+#[test]
+fn sessions_whose_files_are_nowhere_are_named() {
+    let dir = day();
+    run(dir.path(), true);
+    fs::remove_dir_all(dir.path().join("compacted")).expect("there");
+    let done = restore(dir.path(), &Disk::default()).expect("looked through");
+    assert_eq!((done.days, done.sessions), (0, 5));
+    let named: Vec<(&str, usize)> = done.incomplete.iter().map(|s| (s.session.as_str(), s.missing.len())).collect();
+    assert_eq!(named, [("s0", 2), ("s1", 2), ("s2", 1), ("s3", 2)]);
 }
 
 #[test]

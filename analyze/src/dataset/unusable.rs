@@ -82,6 +82,11 @@ impl Unusable {
         (vehicle && from && to).then_some(&self.session)
     }
 
+    /// The session's name.
+    pub(super) fn name(&self) -> &str {
+        &self.session.session
+    }
+
     pub(super) fn order(&self) -> (&str, Option<NaiveDate>, &str) {
         (&self.session.vehicle, self.date, &self.session.session)
     }

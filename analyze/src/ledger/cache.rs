@@ -25,7 +25,7 @@ use parquet::{
         encode_arrow_schema,
     },
     basic::Compression,
-    file::metadata::KeyValue,
+    file::metadata::{FileMetaData, KeyValue},
     schema::types::ColumnPath,
 };
 use tallywheel_schemas::{Digest, LEDGER_VERSION, Table, table::SCHEMA_VERSION_KEY, table::WORK_DIRECTORY};
@@ -98,12 +98,39 @@ pub(crate) fn derived_keys(session: &Session, bin_us: i64) -> Vec<(&'static str,
 /// Reads a derived file if it carries these keys and its values match their hash.
 pub(crate) fn read_back(session: &Session, table: Table, wanted: &[(&'static str, String)]) -> Option<ReadBack> {
     let bytes = Bytes::from(fs::read(session.derived_path(table)).ok()?);
-    // Nothing vouches for these bytes before they are decoded, and the decoder can panic on damaged ones.
-    let read = catch_unwind(AssertUnwindSafe(|| decode(bytes, table, &session.manifest.session))).ok()??;
+    let read = sound(bytes, table, &session.manifest.session)?;
     let same = wanted.iter().all(|(key, value)| read.keys.get(*key) == Some(value));
+    same.then_some(read)
+}
+
+/// A derived file's content, if its values match their hash.
+fn sound(bytes: Bytes, table: Table, session: &str) -> Option<ReadBack> {
+    // Nothing vouches for these bytes before they are decoded, and the decoder can panic on damaged ones.
+    let read = catch_unwind(AssertUnwindSafe(|| decode(bytes, table, session))).ok()??;
     let own = read.keys.iter().filter(|(key, _)| key.starts_with("tallywheel.") && *key != SCHEMA_VERSION_KEY);
-    let sound = || read.keys.get(VALUES_KEY).is_some_and(|d| *d == vouched(&read.rows, own).to_string());
-    (same && sound()).then_some(read)
+    let vouched_for = read.keys.get(VALUES_KEY).is_some_and(|d| *d == vouched(&read.rows, own).to_string());
+    vouched_for.then_some(read)
+}
+
+/// The rows of a derived file of which nothing is known but its bytes: `None` where it has no hash of its values, as one
+/// that another program made.
+///
+/// # Errors
+/// When the values do not match the hash.
+pub(crate) fn vouched_rows(
+    bytes: &Bytes,
+    metadata: &FileMetaData,
+    table: Table,
+    session: &str,
+) -> Result<Option<Rows>, String> {
+    let has_hash = metadata.key_value_metadata().into_iter().flatten().any(|kv| kv.key == VALUES_KEY);
+    if !has_hash {
+        return Ok(None);
+    }
+    match sound(bytes.clone(), table, session) {
+        Some(read) => Ok(Some(read.rows)),
+        None => Err("its values do not match the hash that it carries".to_owned()),
+    }
 }
 
 /// The rows of a derived file whose values match their hash, whatever it was made of.
