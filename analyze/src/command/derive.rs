@@ -78,7 +78,7 @@ fn summary(derived: &Derived, unusable: &[UnusableSession], unspoken: &[PathBuf]
         out += &format!("{}: left out: {}\n", session.session, session.reason);
     }
     for path in &derived.removed {
-        out += &format!("removed, its session is not there any more: {}\n", path.display());
+        out += &format!("removed, no session that can be used stands behind it: {}\n", path.display());
     }
     if !unspoken.is_empty() {
         out += &format!("{}\n", without_manifest(unspoken));
