@@ -274,11 +274,6 @@ fn without_manifest(files: &[PathBuf]) -> String {
     format!("tables without a manifest: {named}; their rows are in no sum; see `tallywheel-logger verify`")
 }
 
-/// A number of things, in the singular or plural.
-pub(crate) fn counted(n: usize, thing: &str) -> String {
-    format!("{n} {thing}{}", if n == 1 { "" } else { "s" })
-}
-
 /// A reader that went away is not an error.
 fn print(text: &str) -> Result<(), Failure> {
     match io::stdout().lock().write_all(text.as_bytes()) {

@@ -1,5 +1,10 @@
 //! Printing numbers: no more digits than the uncertainty supports.
 
+/// A number of things, in the singular or the plural.
+pub(crate) fn counted(n: usize, thing: &str) -> String {
+    format!("{n} {thing}{}", if n == 1 { "" } else { "s" })
+}
+
 /// Decimals that a standard uncertainty supports: two significant digits of it, as JCGM 100 section 7.2.6
 /// recommends, and never fewer than none.
 ///

@@ -18,16 +18,16 @@ fn calibration<'a>(rig: &'a Rig, channel: &str) -> Option<&'a Calibration> {
 
 /// Relative standard uncertainties of sensors that nobody calibrated (common practice; the reported rate within 5 %, the
 /// limit for on-board fuel meters in EU type approval, from memory).
-mod uncalibrated {
-    pub(super) const WHEEL: f64 = 0.01;
-    pub(super) const SATELLITE: f64 = 0.005;
-    pub(super) const FUEL_METER: f64 = 0.01;
+pub(crate) mod uncalibrated {
+    pub(crate) const WHEEL: f64 = 0.01;
+    pub(crate) const SATELLITE: f64 = 0.005;
+    pub(crate) const FUEL_METER: f64 = 0.01;
     /// 5 % over the square root of three.
-    pub(super) const FUEL_RATE: f64 = 0.028_867_513_459_481_29;
-    pub(super) const AIR_MASS: f64 = 0.03;
-    pub(super) const LAMBDA: f64 = 0.01;
-    pub(super) const VOLTAGE: f64 = 0.005;
-    pub(super) const CURRENT: f64 = 0.01;
+    pub(crate) const FUEL_RATE: f64 = 0.028_867_513_459_481_29;
+    pub(crate) const AIR_MASS: f64 = 0.03;
+    pub(crate) const LAMBDA: f64 = 0.01;
+    pub(crate) const VOLTAGE: f64 = 0.005;
+    pub(crate) const CURRENT: f64 = 0.01;
 }
 
 /// Relative standard uncertainty of a distance: the sensor's relative part, and its absolute part over the mean

@@ -10,7 +10,7 @@ use super::{
     Input, combine,
     terms::{Term, calibrated, mean, merged, mileage_terms},
 };
-use crate::{account::KWH_PER_LITRE_PETROL, effect::Effect, run::RunFacts, stats::Sample};
+use crate::{account::KWH_PER_LITRE_PETROL, effect::Effect, run::RunFacts, stats::Sample, uncertainty::uncalibrated};
 
 /// What the spread of the runs leaves uncertain about the log ratio of consumptions.
 #[derive(Debug, Clone, PartialEq)]
@@ -206,7 +206,7 @@ impl ElectricPart {
             let mut terms = or(
                 calibrated(run, "pack.voltage_v", "pack voltage", self.voltage_v),
                 "pack voltage",
-                0.005,
+                uncalibrated::VOLTAGE,
                 "no calibration of the voltage: 0.5 % (common practice)",
             );
             // An offset of the current, at the mean voltage over all the time, against the net energy.
@@ -214,7 +214,7 @@ impl ElectricPart {
             terms.extend(or(
                 calibrated(run, "pack.current_a", "pack current", one_ampere.map(|share| 1.0 / share)),
                 "pack current",
-                0.01,
+                uncalibrated::CURRENT,
                 "no calibration of the current: 1 % (common practice)",
             ));
             if measured {

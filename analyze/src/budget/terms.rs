@@ -9,7 +9,7 @@ use polars::prelude::PolarsResult;
 use tallywheel_schemas::{Condition, campaign::FuelMeasure, rig::DistanceSource};
 
 use super::Input;
-use crate::{columns, fuel_check, run::RunFacts};
+use crate::{columns, fuel_check, run::RunFacts, uncertainty::uncalibrated};
 
 /// An uncertain input of one run or of some runs together.
 #[derive(Debug, Clone, PartialEq)]
@@ -117,11 +117,16 @@ fn distance_terms(run: &RunFacts<'_>) -> Vec<Term> {
     let assumed = |share, source: &str| vec![Term::assumed("distance", source, "1", share, 1.0)];
     match run.ledger.findings.distance_source {
         Some(DistanceSource::Wheel) => calibrated(run, "motion.wheel_speed_m_s", "wheel speed", run.speed_mean_m_s)
-            .unwrap_or_else(|| assumed(0.01, "no calibration of the wheel speed: 1 % (common practice)")),
-        Some(DistanceSource::Hall) => calibrated(run, "motion.hall_count", "wheel edges", None)
-            .unwrap_or_else(|| assumed(0.01, "no calibration of the wheel edges: 1 % (common practice)")),
+            .unwrap_or_else(|| {
+                assumed(uncalibrated::WHEEL, "no calibration of the wheel speed: 1 % (common practice)")
+            }),
+        Some(DistanceSource::Hall) => calibrated(run, "motion.hall_count", "wheel edges", None).unwrap_or_else(|| {
+            assumed(uncalibrated::WHEEL, "no calibration of the wheel edges: 1 % (common practice)")
+        }),
         Some(DistanceSource::Gps) => calibrated(run, "motion.gps_speed_m_s", "satellite speed", run.speed_mean_m_s)
-            .unwrap_or_else(|| assumed(0.005, "distance from satellite speed: 0.5 % (common practice)")),
+            .unwrap_or_else(|| {
+                assumed(uncalibrated::SATELLITE, "distance from satellite speed: 0.5 % (common practice)")
+            }),
         None => Vec::new(),
     }
 }
@@ -138,7 +143,7 @@ pub(crate) fn mass_terms(run: &RunFacts<'_>, measure: FuelMeasure) -> PolarsResu
         FuelMeasure::Meter => {
             let mut terms = calibrated(run, "engine.fuel_count", "fuel meter", None).unwrap_or_else(|| {
                 let source = "no calibration of the fuel meter: 1 % (common practice)";
-                vec![Term::assumed("fuel meter", source, "1", 0.01, 1.0)]
+                vec![Term::assumed("fuel meter", source, "1", uncalibrated::FUEL_METER, 1.0)]
             });
             terms.extend(temperature(run)?);
             terms.push(density(run));
@@ -150,7 +155,7 @@ pub(crate) fn mass_terms(run: &RunFacts<'_>, measure: FuelMeasure) -> PolarsResu
             calibrated(run, "engine.fuel_rate_g_s", "reported fuel rate", rate).unwrap_or_else(|| {
                 let source = "no calibration of the reported rate: within 5 % (limit for on-board fuel meters in EU type \
                               approval, from memory)";
-                vec![Term::assumed("reported fuel rate", source, "1", 0.05 / 3.0_f64.sqrt(), 1.0)]
+                vec![Term::assumed("reported fuel rate", source, "1", uncalibrated::FUEL_RATE, 1.0)]
             }),
         ),
         FuelMeasure::Air => with_load_share(run, "air mass", air(run, rate)),
@@ -161,10 +166,12 @@ pub(crate) fn mass_terms(run: &RunFacts<'_>, measure: FuelMeasure) -> PolarsResu
 fn air(run: &RunFacts<'_>, rate: Option<f64>) -> Vec<Term> {
     let mean_air = rate.map(|g_s| g_s * run.ledger.session.rig.fuel.stoichiometric_ratio);
     let mut terms = calibrated(run, "engine.maf_g_s", "air mass", mean_air).unwrap_or_else(|| {
-        vec![Term::assumed("air mass", "no calibration of the air mass: 3 % (common practice)", "1", 0.03, 1.0)]
+        let source = "no calibration of the air mass: 3 % (common practice)";
+        vec![Term::assumed("air mass", source, "1", uncalibrated::AIR_MASS, 1.0)]
     });
     terms.extend(calibrated(run, "engine.lambda", "lambda", Some(1.0)).unwrap_or_else(|| {
-        vec![Term::assumed("lambda", "no calibration of lambda: 1 % (common practice)", "1", 0.01, 1.0)]
+        let source = "no calibration of lambda: 1 % (common practice)";
+        vec![Term::assumed("lambda", source, "1", uncalibrated::LAMBDA, 1.0)]
     }));
     let source = "14.08 (a tenth ethanol) to 14.7 (none), from memory";
     terms.push(Term::assumed("stoichiometric ratio", source, "1", 0.31 / 14.39 / 3.0_f64.sqrt(), 1.0));

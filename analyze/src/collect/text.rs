@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::{Collected, Outcome};
-use crate::command::counted;
+use crate::figure::counted;
 
 impl Collected {
     /// A summary, then every session, correction and pair that a person should know of.

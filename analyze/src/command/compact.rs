@@ -4,10 +4,11 @@ use std::{fmt::Write as _, path::PathBuf, sync::Arc};
 
 use clap::Args as ClapArgs;
 
-use super::{Failure, Outcome, SummaryFormat, counted};
+use super::{Failure, Outcome, SummaryFormat};
 use crate::{
     compact::{CompactOptions, Compacted, MIN_SESSIONS, Restored, compact, restore},
     disk::Disk,
+    figure::counted,
     interrupt::stop_flag,
     progress::Bar,
 };

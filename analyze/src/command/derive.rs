@@ -6,10 +6,11 @@ use clap::Args as ClapArgs;
 use serde_json::json;
 use tallywheel_schemas::report::UnusableSession;
 
-use super::{Failure, Outcome, Selected, Selection, chosen, counted, warn_of, without_manifest};
+use super::{Failure, Outcome, Selected, Selection, chosen, warn_of, without_manifest};
 use crate::{
     dataset::Filter,
     derive::{DeriveOptions, Derived, State, derive},
+    figure::counted,
     interrupt::stop_flag,
     progress::Bar,
     sheet::{Cell, Format, Sheet},

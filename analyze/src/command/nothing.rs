@@ -5,8 +5,7 @@ use std::path::{Path, PathBuf};
 use chrono::NaiveDate;
 use tallywheel_schemas::{nearest, report::UnusableSession};
 
-use super::counted;
-use crate::rollup::Period;
+use crate::{figure::counted, rollup::Period};
 
 /// Names or reasons that are said in full; of the rest only how many there are.
 const SAID: usize = 3;

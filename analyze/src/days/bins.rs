@@ -84,16 +84,21 @@ impl Bins {
     }
 
     pub(super) fn has_distance(&self, i: usize) -> bool {
-        self.distance_m[i].is_some() && self.distance_valid_s[i].is_some_and(|s| s > 0.0)
+        is_known(&self.distance_m, &self.distance_valid_s, i)
     }
 
     pub(super) fn has_pack(&self, i: usize) -> bool {
-        self.pack_out_wh[i].is_some() && self.pack_valid_s[i].is_some_and(|s| s > 0.0)
+        is_known(&self.pack_out_wh, &self.pack_valid_s, i)
     }
 
     pub(super) fn has_fuel(&self, i: usize) -> bool {
-        self.fuel_ml[i].is_some() && self.fuel_valid_s[i].is_some_and(|s| s > 0.0)
+        is_known(&self.fuel_ml, &self.fuel_valid_s, i)
     }
+}
+
+/// Whether a bin has a value that rests on data.
+fn is_known(values: &[Option<f64>], valid_s: &[Option<f64>], i: usize) -> bool {
+    values[i].is_some() && valid_s[i].is_some_and(|s| s > 0.0)
 }
 
 /// A winding's temperature in a bin.

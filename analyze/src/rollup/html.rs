@@ -13,11 +13,11 @@ use super::{
     attention::{METHOD, OwnChange},
     plots::{fleet_chart, sparkline},
     report::{VehicleReport, number},
-    text::{counted, drove, left_out_in_words, nothing_found},
+    text::{drove, left_out_in_words, nothing_found},
     trend::{Trend, WEEKS},
 };
 use crate::{
-    figure::{duration, fixed},
+    figure::{counted, duration, fixed},
     page,
 };
 

@@ -8,7 +8,10 @@ use tallywheel_schemas::{
 };
 
 use super::{RollUpReport, Seen, report::number};
-use crate::sheet::{Cell, Format, Sheet};
+use crate::{
+    figure::counted,
+    sheet::{Cell, Format, Sheet},
+};
 
 /// Renders a roll-up as text.
 pub fn text(report: &RollUpReport, units: Units) -> String {
@@ -30,11 +33,6 @@ pub fn text(report: &RollUpReport, units: Units) -> String {
     attention(report, &mut out);
     out.push('\n');
     out + &vehicles(report, units).render(Format::Text) + &left_out(report)
-}
-
-/// So many of a thing.
-pub(super) fn counted(n: usize, thing: &str) -> String {
-    format!("{n} {thing}{}", if n == 1 { "" } else { "s" })
 }
 
 /// How much was driven.
